@@ -1,0 +1,17 @@
+//! The words that every room shares: jobs and their states, cycles, what a survey found in a file, what a machine can take.
+//!
+//! Job states and reasons are the keywords of RFC 8011 (§5.3.7, §5.3.8) and of the PWG's 3D extensions to them; line states
+//! bear names of ISA-TR88.00.02.
+
+mod cycle;
+mod found;
+mod id;
+mod keyword;
+mod machine;
+mod queue;
+
+pub use cycle::{CheckedBy, Cycle, LineReason, LineRow, LineState, Outcome, PartWord, Phase};
+pub use found::{Dropped, FileFacts, Filament, Finding, Footprint, Purge, Reach, Survey, Temperatures};
+pub use id::{BadLineName, CycleId, JobId, LineName};
+pub use machine::{Limits, Material};
+pub use queue::{Job, JobReason, JobState};

@@ -1,0 +1,133 @@
+//! A job and where it stands.
+
+use serde::{Deserialize, Serialize};
+
+use super::id::{JobId, LineName};
+use super::keyword::keywords;
+use crate::units::UnixMillis;
+
+keywords! {
+    /// `job-state` of RFC 8011 §5.3.7.
+    JobState {
+        /// A candidate for the next free line.
+        Pending = "pending",
+        /// Not a candidate until its reasons are gone.
+        PendingHeld = "pending-held",
+        /// A copy is on a line.
+        Processing = "processing",
+        /// A copy is on a line that stands still.
+        ProcessingStopped = "processing-stopped",
+        /// Ended by a person.
+        Canceled = "canceled",
+        /// Ended by the program.
+        Aborted = "aborted",
+        /// Every copy is made.
+        Completed = "completed",
+    }
+}
+
+impl JobState {
+    /// Whether nothing more will happen to the job by itself.
+    #[must_use]
+    pub const fn is_terminal(self) -> bool {
+        matches!(self, Self::Canceled | Self::Aborted | Self::Completed)
+    }
+}
+
+keywords! {
+    /// `job-state-reasons` of RFC 8011 §5.3.8, and `printer-state-reasons` of the 3D subset where a job waits for its line.
+    JobReason {
+        /// Nothing to say.
+        None = "none",
+        /// Waits for its turn.
+        JobQueued = "job-queued",
+        /// A copy is being made.
+        JobPrinting = "job-printing",
+        /// A person held it.
+        JobHeldForRelease = "job-held-for-release",
+        /// The file has concerns that a person should read first.
+        JobHeldForReview = "job-held-for-review",
+        /// No line that it fits is there.
+        ResourcesAreNotReady = "resources-are-not-ready",
+        /// Every line that it fits has another material.
+        MaterialNeeded = "material-needed",
+        /// The line that it waits for has a full bin.
+        OutputAreaFull = "output-area-full",
+        /// The line that it waits for cools down.
+        PlatformCooling = "platform-cooling",
+        /// The line that it waits for does not run.
+        PrinterStopped = "printer-stopped",
+        /// The line that it waits for has no connection.
+        ConnectingToDevice = "connecting-to-device",
+        /// The line asks a person.
+        WaitingForUserAction = "waiting-for-user-action",
+        /// A person ended it.
+        JobCanceledByOperator = "job-canceled-by-operator",
+        /// The program ended it; its journal says why.
+        AbortedBySystem = "aborted-by-system",
+        /// All copies were confirmed.
+        JobCompletedSuccessfully = "job-completed-successfully",
+        /// All copies were made, but some were not confirmed by anything.
+        JobCompletedWithWarnings = "job-completed-with-warnings",
+    }
+}
+
+/// A sliced file to be made `copies` times.
+///
+/// `copies = completed + scrapped-and-not-remade + waiting + in work`; see [`Job::copies_waiting`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Job {
+    /// The job's number.
+    pub id: JobId,
+    /// What people call it: the file's name without `.Noff` and ending.
+    pub name: String,
+    /// Content hash of the sliced file, its name in the file store.
+    pub sha256: String,
+    /// Where it stands.
+    pub state: JobState,
+    /// Why it stands there.
+    pub reason: JobReason,
+    /// One sentence more for a person; may be empty.
+    pub note: String,
+    /// How many are asked for, at least 1.
+    pub copies: u32,
+    /// How many were finished and confirmed (or, on a line without a sensor, let go).
+    pub completed: u32,
+    /// How many were begun and are no good.
+    pub scrapped: u32,
+    /// How many are on a line now: 0 or 1 for each line at work on it.
+    pub in_work: u32,
+    /// Place in the queue; smaller goes first.
+    pub rank: i64,
+    /// The one line that may make it, if a person chose one.
+    pub line: Option<LineName>,
+    /// Material keyword, lower case (`pla`), if known.
+    pub material: Option<String>,
+    /// Bed temperature at which the part lets go, °C, if set for this job.
+    pub release_c: Option<f64>,
+    /// Whether a person has read the file's concerns and agreed.
+    pub reviewed: bool,
+    /// Copies that nothing checked (see the `trust` clear check).
+    pub unchecked: u32,
+    /// Identity of the folder's file until that file is removed; keeps a crash from making the job twice.
+    pub source_key: Option<String>,
+    /// The job of which this one makes the rest.
+    pub restart_of: Option<JobId>,
+    /// When it came in.
+    pub created_at: UnixMillis,
+    /// When its first copy was begun.
+    pub started_at: Option<UnixMillis>,
+    /// When it ended.
+    pub ended_at: Option<UnixMillis>,
+    /// Counts every change, for `ETag`.
+    pub version: i64,
+}
+
+impl Job {
+    /// Copies that no line has begun. Law L8: copies = completed + scrapped + waiting + in work.
+    #[must_use]
+    pub fn copies_waiting(&self) -> u32 {
+        self.copies.saturating_sub(self.completed + self.scrapped + self.in_work)
+    }
+}
+
