@@ -1,1 +1,7 @@
-fn main(){}
+//! The `nosebar` command; everything is in the library.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    nosebar::cli::run()
+}

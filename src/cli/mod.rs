@@ -1,1 +1,26 @@
-//! (to come)
+//! The commands of the terminal. Each has a file; `main.rs` alone knows the process's exit status.
+
+mod args;
+mod demo;
+mod init;
+mod inspect;
+mod serve;
+mod simulate;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+pub use args::{Args, Command, DemoArgs, InitArgs, InspectArgs, ServeArgs, SimulateArgs};
+
+/// Reads the arguments, runs the command, and says how it went.
+#[must_use]
+pub fn run() -> ExitCode {
+    match Args::parse().command {
+        Command::Serve(args) => serve::run(&args),
+        Command::Init(args) => init::run(&args),
+        Command::Demo(args) => demo::run(&args),
+        Command::Inspect(args) => inspect::run(&args),
+        Command::Simulate(args) => simulate::run(&args),
+    }
+}

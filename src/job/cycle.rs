@@ -75,7 +75,6 @@ pub struct Cycle {
     pub note: String,
 }
 
-
 keywords! {
     /// State of a line; a subset of the names of ISA-TR88.00.02.
     LineState {

@@ -127,4 +127,3 @@ pub struct Dropped {
     /// How often it occurs.
     pub count: u64,
 }
-

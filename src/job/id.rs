@@ -62,4 +62,3 @@ impl fmt::Display for LineName {
         f.write_str(&self.0)
     }
 }
-

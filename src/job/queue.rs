@@ -130,4 +130,3 @@ impl Job {
         self.copies.saturating_sub(self.completed + self.scrapped + self.in_work)
     }
 }
-

@@ -1,0 +1,98 @@
+//! What can be typed after `nosebar`.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use clap::{Args as ClapArgs, Parser, Subcommand};
+
+/// Runs filament printers with a conveyor-belt bed as production lines.
+#[derive(Debug, Parser)]
+#[command(version, about, long_about = None)]
+pub struct Args {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Run the lines of a config until told to stop.
+    Serve(ServeArgs),
+    /// Write a commented config that works unedited with the simulated printer.
+    Init(InitArgs),
+    /// Run the demo jobs on a simulated line; needs nothing.
+    Demo(DemoArgs),
+    /// Survey a sliced file and print what was found.
+    Inspect(InspectArgs),
+    /// Offer a simulated printer on a pseudo-terminal or a TCP port.
+    Simulate(SimulateArgs),
+}
+
+/// Arguments of `serve`.
+#[derive(Debug, ClapArgs)]
+pub struct ServeArgs {
+    /// The config file.
+    #[arg(long, value_name = "F")]
+    pub config: PathBuf,
+    /// Listen here instead of where the config says.
+    #[arg(long, value_name = "ADDR")]
+    pub listen: Option<SocketAddr>,
+}
+
+/// Arguments of `init`.
+#[derive(Debug, ClapArgs)]
+pub struct InitArgs {
+    /// The folder to set up.
+    #[arg(default_value = ".")]
+    pub dir: PathBuf,
+}
+
+/// Arguments of `demo`.
+#[derive(Debug, ClapArgs)]
+pub struct DemoArgs {
+    /// How many times faster than real time the simulated line runs, at most.
+    #[arg(long, default_value_t = 60.0, value_name = "N")]
+    pub speed: f64,
+    /// Where the page listens.
+    #[arg(long, default_value = "127.0.0.1:8017", value_name = "ADDR")]
+    pub listen: SocketAddr,
+    /// Use this folder, and keep it, instead of a temporary one.
+    #[arg(long, value_name = "D")]
+    pub dir: Option<PathBuf>,
+    /// End when the queue is done, with a summary as the last line.
+    #[arg(long)]
+    pub until_done: bool,
+}
+
+/// Arguments of `inspect`.
+#[derive(Debug, ClapArgs)]
+pub struct InspectArgs {
+    /// The sliced file.
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// Take limits, belt and material from this config instead of the defaults.
+    #[arg(long, value_name = "F")]
+    pub config: Option<PathBuf>,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `simulate`.
+#[derive(Debug, ClapArgs)]
+#[command(group(clap::ArgGroup::new("where").required(true).args(["pty", "tcp"])))]
+pub struct SimulateArgs {
+    /// Make a pseudo-terminal and a link to it here.
+    #[arg(long, value_name = "LINK")]
+    pub pty: Option<PathBuf>,
+    /// Listen for one connection after another here.
+    #[arg(long, value_name = "ADDR")]
+    pub tcp: Option<SocketAddr>,
+    /// How many times faster than real time it runs.
+    #[arg(long, default_value_t = 1.0, value_name = "N")]
+    pub speed: f64,
+    /// A fault script: one fault a line.
+    #[arg(long, value_name = "F")]
+    pub faults: Option<PathBuf>,
+}

@@ -1,0 +1,160 @@
+//! What can be asked of the foreman, and what it answers.
+
+use std::path::PathBuf;
+
+use serde::{Deserialize, Serialize};
+
+use super::view::LineView;
+use crate::job::{Job, JobId, LineName, PartWord, Survey};
+
+/// A request to the foreman.
+#[derive(Clone, Debug)]
+pub enum Command {
+    /// A surveyed file that lies synced in the file store becomes a job. Answered with [`Answer::Job`].
+    Admit(Box<Arrival>),
+    /// A file was turned away: the journal shall say so. Answered with [`Answer::Done`].
+    NoteRejection {
+        /// The file's name.
+        name: String,
+        /// Why, in one sentence.
+        reason: String,
+    },
+    /// The folder's file of this job has been removed. Answered with [`Answer::Done`].
+    SourceGone(JobId),
+    /// Something is done to a job.
+    Job {
+        /// Which.
+        id: JobId,
+        /// What.
+        what: JobCommand,
+        /// The version that the person saw; another one is answered with [`RefusedCode::Stale`].
+        if_version: Option<i64>,
+    },
+    /// Something is done to a line.
+    Line {
+        /// Which.
+        name: LineName,
+        /// What.
+        what: LineCommand,
+    },
+}
+
+/// A file that may become a job.
+#[derive(Clone, Debug)]
+pub struct Arrival {
+    /// The name as it came, ending and `.Noff` included.
+    pub file_name: String,
+    /// What the survey found; without refusals.
+    pub survey: Survey,
+    /// Copies asked for, at least 1.
+    pub copies: u32,
+    /// The line that the file is for, by its folder or by request.
+    pub line: Option<LineName>,
+    /// Material by request, lower case.
+    pub material: Option<String>,
+    /// Release temperature by request, °C.
+    pub release_c: Option<f64>,
+    /// Whether it comes in held.
+    pub hold: bool,
+    /// Identity of the folder's file; a job with the same one is answered instead of a new one.
+    pub source_key: Option<String>,
+    /// The folder's file, for the journal.
+    pub source: Option<PathBuf>,
+}
+
+/// What can be done to a job.
+#[derive(Clone, Debug, PartialEq)]
+pub enum JobCommand {
+    /// One place forward in the queue.
+    MoveUp,
+    /// One place back.
+    MoveDown,
+    /// Not to be begun until released.
+    Hold,
+    /// May be begun; also the person's yes to the file's concerns.
+    Release,
+    /// Not to be made (any more).
+    Cancel,
+    /// Changes what is set.
+    Patch(JobPatch),
+    /// A new job for the copies that an ended one did not make. Answered with the new job.
+    MakeRest,
+}
+
+/// Changes to a job; what is `None` stays.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct JobPatch {
+    /// New number of copies; not below those begun.
+    pub copies: Option<u32>,
+    /// Material keyword.
+    pub material: Option<String>,
+    /// Release temperature, °C.
+    pub release_c: Option<f64>,
+    /// The only line that may make it; `""` for any.
+    pub line: Option<String>,
+    /// A new name.
+    pub name: Option<String>,
+}
+
+/// What can be done to a line.
+#[derive(Clone, Debug, PartialEq)]
+pub enum LineCommand {
+    /// Stand still now; the part stays where it is and can be gone on with.
+    HoldNow,
+    /// Stand still when the part under way has left the belt.
+    HoldAfterPart,
+    /// Go on; also takes back a hold that has not come into force.
+    Resume,
+    /// End the copy under way; heaters off; take no job until resumed.
+    Stop,
+    /// Heaters and motors off at once.
+    EmergencyStop,
+    /// A person's word: nothing is on the belt.
+    BeltClear {
+        /// What becomes of the part of the cycle under way; by default good if its print was finished, else scrap.
+        part: Option<PartWord>,
+    },
+    /// A person's word: the part is still there.
+    NotClear,
+}
+
+/// The foreman's answer when it did what was asked.
+#[derive(Clone, Debug)]
+pub enum Answer {
+    /// The job as it is now.
+    Job(Box<Job>),
+    /// The line as it is now.
+    Line(Box<LineView>),
+    /// Nothing more to say.
+    Done,
+}
+
+/// Why the foreman did not do it.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{text}")]
+pub struct Refused {
+    /// What kind of no.
+    pub code: RefusedCode,
+    /// One sentence: what was found, what was expected, what to do next.
+    pub text: String,
+}
+
+/// Kinds of no.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RefusedCode {
+    /// There is no such job or line.
+    NotFound,
+    /// Not in this state.
+    Conflict,
+    /// Somebody else changed it first.
+    Stale,
+    /// A value that cannot be.
+    Invalid,
+    /// The file cannot be made on this line, or on any.
+    DoesNotFit,
+    /// The foreman has too much to do; try again.
+    Busy,
+    /// The store cannot be written: the disk may be full.
+    Store,
+}

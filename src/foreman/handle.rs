@@ -1,0 +1,82 @@
+//! The foreman's front desk: what the other rooms hold of it.
+
+use std::sync::Arc;
+
+use tokio::sync::{broadcast, mpsc, oneshot, watch};
+
+use super::command::{Answer, Command, Refused, RefusedCode};
+use super::view::{LineView, Live};
+use crate::job::Job;
+use crate::store::Entry;
+
+/// Something that has just happened; it is in the store already.
+#[derive(Clone, Debug)]
+pub enum News {
+    /// A new entry of the journal.
+    Journal(Arc<Entry>),
+    /// A line looks different.
+    Line(Arc<LineView>),
+    /// A job has changed.
+    Job(Arc<Job>),
+}
+
+/// A command on its way, with the place for its answer.
+#[derive(Debug)]
+pub struct Request {
+    /// What is asked.
+    pub command: Command,
+    /// Where the answer goes.
+    pub answer: oneshot::Sender<Result<Answer, Refused>>,
+}
+
+/// A handle on the foreman; clones share it.
+#[derive(Clone, Debug)]
+pub struct Handle {
+    requests: mpsc::Sender<Request>,
+    live: watch::Receiver<Arc<Live>>,
+    news: broadcast::Sender<News>,
+}
+
+impl Handle {
+    /// Joins the ends of the foreman's channels.
+    #[must_use]
+    pub fn new(
+        requests: mpsc::Sender<Request>,
+        live: watch::Receiver<Arc<Live>>,
+        news: broadcast::Sender<News>,
+    ) -> Self {
+        Self { requests, live, news }
+    }
+
+    /// Asks the foreman and waits for its answer.
+    ///
+    /// # Errors
+    /// What the foreman refuses; [`RefusedCode::Busy`] when its desk is full or it has gone home.
+    pub async fn ask(&self, command: Command) -> Result<Answer, Refused> {
+        let busy = || Refused {
+            code: RefusedCode::Busy,
+            text: "the foreman has too much to do or is shutting down; try again in a moment".to_owned(),
+        };
+        let (answer, answered) = oneshot::channel();
+        self.requests.try_send(Request { command, answer }).map_err(|_| busy())?;
+        answered.await.map_err(|_| busy())?
+    }
+
+    /// The lines as they are now.
+    #[must_use]
+    pub fn live(&self) -> Arc<Live> {
+        Arc::clone(&self.live.borrow())
+    }
+
+    /// A receiver that sees every change of the lines.
+    #[must_use]
+    pub fn watch(&self) -> watch::Receiver<Arc<Live>> {
+        self.live.clone()
+    }
+
+    /// Everything that happens from now on. A slow reader is told how much it missed.
+    #[must_use]
+    pub fn subscribe(&self) -> broadcast::Receiver<News> {
+        self.news.subscribe()
+    }
+}

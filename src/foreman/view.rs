@@ -1,0 +1,115 @@
+//! What the foreman publishes: each line as a person needs to see it. Kept up to date in a watch channel.
+
+use serde::{Deserialize, Serialize};
+
+use crate::job::{CycleId, JobId, LineName, LineReason, LineState, Phase};
+use crate::units::UnixMillis;
+
+/// All lines, as they are now.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Live {
+    /// In the order of the config.
+    pub lines: Vec<LineView>,
+    /// The journal's last number when this was made.
+    pub seq: i64,
+}
+
+/// A line, as a person needs to see it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LineView {
+    /// Its name.
+    pub name: LineName,
+    /// Its state.
+    pub state: LineState,
+    /// Why it is in this state.
+    pub reason: LineReason,
+    /// Its phase, while a cycle is under way.
+    pub phase: Option<Phase>,
+    /// One sentence: "Cooling: 47.2 °C, lets go at 32 °C".
+    pub words: String,
+    /// What it waits for, in words.
+    pub waits_for: Option<String>,
+    /// Since when it is in this state and phase.
+    pub since: UnixMillis,
+    /// When it gives up waiting and holds.
+    pub deadline: Option<UnixMillis>,
+    /// The job and copy under way.
+    pub work: Option<WorkView>,
+    /// Last reported temperatures.
+    pub temperatures: TemperatureView,
+    /// What a person is asked, if anything.
+    pub question: Option<Question>,
+    /// Whether there is a connection to the printer.
+    pub connected: bool,
+    /// Whether the belt is known to be clear.
+    pub belt_clear: bool,
+    /// Belt travel since installation, µm.
+    pub belt_odometer_um: i64,
+    /// Belt travel that may have happened without acknowledgement, µm.
+    pub belt_uncertain_um: i64,
+    /// Whether it will be held when the part under way has left.
+    pub hold_after_part: bool,
+    /// Its clear check: `ask`, `switch`, `command` or `trust`.
+    pub check: String,
+    /// The standing word of a line without a sensor: what is risked, shown with every copy.
+    pub standing_word: Option<String>,
+    /// Material loaded.
+    pub material: Option<String>,
+    /// Commands that make sense now: `hold-now`, `hold-after-part`, `resume`, `stop`, `emergency-stop`, `belt-clear`, `not-clear`.
+    pub commands: Vec<String>,
+}
+
+/// The copy under way.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WorkView {
+    /// The job.
+    pub job: JobId,
+    /// Its name.
+    pub name: String,
+    /// The cycle.
+    pub cycle: CycleId,
+    /// Which copy, from 1.
+    pub copy: u32,
+    /// How many are asked for.
+    pub copies: u32,
+    /// Share of the file that has been sent, 0…1.
+    pub sent: f64,
+    /// Bed temperature at which the part lets go, °C.
+    pub release_c: f64,
+    /// Belt travel that will push it off, mm.
+    pub advance_mm: f64,
+}
+
+/// Last reported temperatures, °C.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct TemperatureView {
+    /// Bed.
+    pub bed_c: Option<f64>,
+    /// What the bed is set to.
+    pub bed_target_c: Option<f64>,
+    /// Nozzle.
+    pub nozzle_c: Option<f64>,
+    /// What the nozzle is set to.
+    pub nozzle_target_c: Option<f64>,
+    /// When they were reported.
+    pub at: Option<UnixMillis>,
+}
+
+/// A question that needs a person, with two answers.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Question {
+    /// What happened.
+    pub happened: String,
+    /// What to look at.
+    pub look_at: String,
+    /// The question itself.
+    pub ask: String,
+    /// The good answer, sent as `belt-clear`.
+    pub yes: String,
+    /// What it will do.
+    pub yes_does: String,
+    /// The bad answer, sent as `not-clear`.
+    pub no: String,
+    /// What it will do.
+    pub no_does: String,
+}

@@ -1,0 +1,66 @@
+//! Everything that the foreman can ask the store to keep. A list of these is committed as one transaction or not at all.
+
+use serde::{Deserialize, Serialize};
+
+use crate::job::{Cycle, CycleId, Job, JobId, LineName, LineRow, Survey};
+use crate::units::UnixMillis;
+
+/// One change. Numbers (job, cycle, journal) are given by the foreman, the store's only writer.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Write {
+    /// A file of the file store, known by its content hash; a file that is already there is left as it is.
+    File {
+        /// What the survey found.
+        survey: Box<Survey>,
+        /// When it came in.
+        at: UnixMillis,
+    },
+    /// The whole row: inserted, or put in place of the one with the same number.
+    Job(Box<Job>),
+    /// The whole row: inserted, or put in place of the one with the same number.
+    Cycle(Box<Cycle>),
+    /// The whole row: inserted, or put in place of the one with the same name.
+    Line(Box<LineRow>),
+    /// Appended; never changed afterwards.
+    Journal(Entry),
+}
+
+/// An entry of the journal.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Entry {
+    /// Counts up from 1 without gaps.
+    pub seq: i64,
+    /// When.
+    pub at: UnixMillis,
+    /// Which line it concerns.
+    pub line: Option<LineName>,
+    /// Which job it concerns.
+    pub job: Option<JobId>,
+    /// Which cycle it concerns.
+    pub cycle: Option<CycleId>,
+    /// Kebab-case keyword: `step-begin`, `step-end`, `state`, `job-accepted`, `file-rejected`, …
+    pub kind: String,
+    /// A plain sentence for people.
+    pub text: String,
+    /// Facts for programs; `null` when there are none.
+    pub data: serde_json::Value,
+}
+
+/// What the foreman needs to go on after a restart.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Snapshot {
+    /// Jobs that have not ended, and ended ones whose folder file may still be there (`source_key` set), by rank, then number.
+    pub jobs: Vec<Job>,
+    /// Surveys of the files of these jobs.
+    pub surveys: Vec<Survey>,
+    /// Cycles without an end.
+    pub cycles: Vec<Cycle>,
+    /// Lines.
+    pub lines: Vec<LineRow>,
+    /// Greatest numbers given so far; 0 when there are none.
+    pub last_job: i64,
+    /// Greatest cycle number.
+    pub last_cycle: i64,
+    /// Greatest journal number.
+    pub last_seq: i64,
+}
