@@ -72,6 +72,8 @@ quantity! {
     MillimetresPerMinute(f64), " mm/min"
 }
 
+impl Eq for Micrometres {}
+
 impl Millimetres {
     /// To the nearest whole micrometre.
     #[must_use]

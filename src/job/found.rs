@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 /// What the survey of a sliced file found. Its serialised form is the report of `nosebar inspect --json`.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Survey {
     /// The file itself.
     pub file: FileFacts,
@@ -42,7 +42,7 @@ pub struct Survey {
 }
 
 /// The file itself.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FileFacts {
     /// Length in bytes.
     pub bytes: u64,

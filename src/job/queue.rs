@@ -61,12 +61,16 @@ keywords! {
         ConnectingToDevice = "connecting-to-device",
         /// The line asks a person.
         WaitingForUserAction = "waiting-for-user-action",
+        /// A person ended it; the copy on the line is the last.
+        ProcessingToStopPoint = "processing-to-stop-point",
         /// A person ended it.
         JobCanceledByOperator = "job-canceled-by-operator",
         /// The program ended it; its journal says why.
         AbortedBySystem = "aborted-by-system",
         /// All copies were confirmed.
         JobCompletedSuccessfully = "job-completed-successfully",
+        /// All copies were begun, and some were scrapped.
+        JobCompletedWithErrors = "job-completed-with-errors",
         /// All copies were made, but some were not confirmed by anything.
         JobCompletedWithWarnings = "job-completed-with-warnings",
     }

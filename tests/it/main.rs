@@ -1,1 +1,2 @@
-//! x
+//! Integration tests: one binary, a module a subject.
+
