@@ -1,1 +1,32 @@
-//! (to come)
+//! What a sliced file says: its words, the moves they make, and what a survey of them finds.
+//!
+//! Owns the dialect of G-code. Refuses to know files, paths, printers and the wire: bytes come in as slices or through any
+//! `BufRead`, findings go out as values.
+
+mod arc;
+mod asked;
+mod bounds;
+mod commands;
+mod comments;
+pub mod fate;
+mod findings;
+mod heat;
+mod laid;
+mod layers;
+pub mod lex;
+mod looks;
+mod modes;
+mod moves;
+mod number;
+mod reach;
+pub mod survey;
+pub mod walk;
+
+pub use arc::{Arc, ArcFault, Plane, TOLERANCE_INCH_IN_MM, TOLERANCE_MM, Turn};
+pub use fate::{Fate, NUMBERING_BYTES, Policy, Progress, Reason, fate_of};
+pub use lex::{Checksum, Code, Line, Oddity, Word, lex_line, xor_checksum};
+pub use modes::{Dialect, Distance, Units};
+pub use moves::{Axes, Move, Path};
+pub use number::{Parsed, parse_number};
+pub use survey::{Rules, Surveyor, survey};
+pub use walk::{Walked, Walker};

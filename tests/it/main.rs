@@ -1,2 +1,6 @@
 //! Integration tests: one binary, a module a subject.
 
+mod ground;
+mod lexer;
+mod survey;
+mod walk;

@@ -1,0 +1,110 @@
+//! Plastic that leaves the nozzle: only while the running sum of E exceeds its highest value so far.
+
+use super::bounds::{Bounds, round6};
+use super::moves::{Move, millimetres};
+use crate::job::{Footprint, Purge};
+
+/// Less than this pushed out standing still, nm of filament, is rounding of an un-retract and no purge: 0.01 mm is 0.024 mm³.
+const PURGE_LEAST_NM: i64 = 10_000;
+
+/// Purges listed one by one; of those behind them only the outermost are kept.
+const PURGES_LISTED: usize = 200;
+
+/// What was laid so far.
+#[derive(Debug, Default)]
+pub(crate) struct Laid {
+    tools: Vec<ToolSum>,
+    footprint: Bounds,
+    purges: Purges,
+}
+
+/// Filament of one tool, nm. `G92` sets the register and leaves the sum alone.
+#[derive(Clone, Copy, Debug)]
+struct ToolSum {
+    tool: u32,
+    sum: i64,
+    high: i64,
+}
+
+impl Laid {
+    /// Takes a move, and says how much filament it laid, nm.
+    pub(crate) fn take(&mut self, line: u64, tool: u32, motion: &Move) -> i64 {
+        if motion.extrusion_nm == 0 {
+            return 0;
+        }
+        let laid = self.push(tool, motion.extrusion_nm);
+        if laid == 0 {
+            return 0;
+        }
+        if motion.is_over_bed() {
+            self.footprint.take_way(motion);
+        } else if laid >= PURGE_LEAST_NM {
+            let [x, y, z] = motion.end.map(round6);
+            self.purges.take(Purge { line, x_mm: x, y_mm: y, z_mm: z, length_mm: millimetres(laid) });
+        }
+        laid
+    }
+
+    /// The rectangle that plastic touches while the head moves over the bed.
+    pub(crate) fn footprint(&self) -> Option<Footprint> {
+        self.footprint.footprint()
+    }
+
+    /// Filament pushed out for good, mm, by tool, in the order of the tools' numbers.
+    pub(crate) fn lengths_mm(&self) -> Vec<(u32, f64)> {
+        let used = self.tools.iter().filter(|tool| tool.high > 0);
+        let mut lengths: Vec<_> = used.map(|tool| (tool.tool, millimetres(tool.high))).collect();
+        lengths.sort_by_key(|(tool, _)| *tool);
+        lengths
+    }
+
+    /// The purges that are listed, in the order of their lines, and how many are not.
+    pub(crate) fn into_purges(self) -> (Vec<Purge>, u64) {
+        self.purges.into_list()
+    }
+
+    fn push(&mut self, tool: u32, extrusion: i64) -> i64 {
+        let index = self.tools.iter().position(|known| known.tool == tool).unwrap_or_else(|| {
+            self.tools.push(ToolSum { tool, sum: 0, high: 0 });
+            self.tools.len() - 1
+        });
+        let sums = &mut self.tools[index];
+        sums.sum = sums.sum.saturating_add(extrusion);
+        let laid = sums.sum.saturating_sub(sums.high).max(0);
+        sums.high = sums.high.max(sums.sum);
+        laid
+    }
+}
+
+#[derive(Debug, Default)]
+struct Purges {
+    listed: Vec<Purge>,
+    /// Least X, greatest X, least Y, greatest Y among those behind the list.
+    outermost: [Option<Purge>; 4],
+    behind: u64,
+}
+
+impl Purges {
+    fn take(&mut self, purge: Purge) {
+        if self.listed.len() < PURGES_LISTED {
+            self.listed.push(purge);
+            return;
+        }
+        self.behind += 1;
+        let outward = [|p: &Purge| -p.x_mm, |p: &Purge| p.x_mm, |p: &Purge| -p.y_mm, |p: &Purge| p.y_mm];
+        for (kept, outward) in self.outermost.iter_mut().zip(outward) {
+            if kept.is_none_or(|kept| outward(&purge) > outward(&kept)) {
+                *kept = Some(purge);
+            }
+        }
+    }
+
+    fn into_list(mut self) -> (Vec<Purge>, u64) {
+        let mut outermost: Vec<_> = self.outermost.into_iter().flatten().collect();
+        outermost.sort_by_key(|purge| purge.line);
+        outermost.dedup();
+        let unlisted = self.behind - outermost.len() as u64;
+        self.listed.append(&mut outermost);
+        (self.listed, unlisted)
+    }
+}

@@ -1,0 +1,214 @@
+//! Layers: the heights at which plastic is laid, and what to do with a print that climbs without pause.
+
+use std::collections::BTreeMap;
+use std::f64::consts::{PI, TAU};
+
+use super::bounds::{Bounds, round6};
+use super::moves::{Move, Path};
+use crate::job::Footprint;
+
+/// Levels kept; a print of a metre in layers of 0.05 mm has as many.
+const LEVELS_MAX: usize = 20_000;
+
+/// A climb is over once this much was laid at one height, mm. A fine spiral written with three decimals stays at a height for
+/// a few millimetres.
+const FLAT_RUN_MM: f64 = 20.0;
+
+/// No layer is thinner, mm; a climb that seems so is none.
+const STEP_LEAST_MM: f64 = 0.01;
+
+/// What was laid at which height.
+#[derive(Debug, Default)]
+pub(crate) struct Layers {
+    /// By Z in micrometres.
+    levels: BTreeMap<i64, Level>,
+    /// The level being laid, not yet in the map.
+    open: Option<(i64, Level)>,
+    climb: Climb,
+    height: Option<f64>,
+    is_full: bool,
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Level {
+    length_mm: f64,
+    bounds: Bounds,
+}
+
+/// The layers of a whole file.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Stack {
+    /// Z of each layer, mm, rising.
+    pub(crate) z_mm: Vec<f64>,
+    /// Where the lowest layer touches the bed.
+    pub(crate) first: Option<Footprint>,
+    /// Greatest Z at which plastic was laid, mm.
+    pub(crate) height_mm: f64,
+    /// Whether there were more heights than are kept.
+    pub(crate) is_full: bool,
+}
+
+impl Layers {
+    /// Takes a move that lays plastic while going over the bed.
+    pub(crate) fn take_laid(&mut self, motion: &Move) {
+        let top = motion.start[2].max(motion.end[2]);
+        self.height = Some(self.height.map_or(top, |height| height.max(top)));
+        let rise = motion.end[2] - motion.start[2];
+        let length = motion.length_mm();
+        if self.climb.goes_on(rise, length) {
+            self.climb.take(motion, rise, length);
+            return;
+        }
+        let z = micrometres(motion.end[2]);
+        if self.open.is_none_or(|(open, _)| open != z) {
+            self.close_level();
+            self.open = Some((z, Level::default()));
+        }
+        if let Some((_, level)) = &mut self.open {
+            level.length_mm += length;
+            level.bounds.take_way(motion);
+        }
+    }
+
+    /// Takes a move that lays nothing. A spiral never travels: whatever comes next is no part of one begun before.
+    pub(crate) fn take_travel(&mut self, motion: &Move) {
+        if motion.is_over_bed() || motion.start[2] != motion.end[2] {
+            self.climb.pause();
+        }
+    }
+
+    /// The layers, given the layer height that the file states.
+    pub(crate) fn finish(mut self, stated_mm: Option<f64>) -> Stack {
+        self.close_level();
+        self.climb.pause();
+        let climbed = self.climbed_levels(stated_mm);
+        let lowest = self.levels.first_key_value();
+        let first = match (lowest, climbed.first()) {
+            (Some((flat, level)), Some(climbing)) if flat <= climbing => level.bounds.footprint(),
+            (_, Some(_)) => self.climb.first_turn.footprint(),
+            (Some((_, level)), None) => level.bounds.footprint(),
+            (None, None) => None,
+        };
+        let mut all: Vec<i64> = self.levels.into_keys().chain(climbed).collect();
+        all.sort_unstable();
+        #[expect(clippy::cast_precision_loss, reason = "heights are far below 2^53 µm")]
+        let z_mm = all.into_iter().map(|z| z as f64 / 1000.0).collect();
+        Stack { z_mm, first, height_mm: round6(self.height.unwrap_or(0.0)), is_full: self.is_full }
+    }
+
+    fn close_level(&mut self) {
+        let Some((z, level)) = self.open.take() else { return };
+        if self.levels.len() >= LEVELS_MAX && !self.levels.contains_key(&z) {
+            self.is_full = true;
+            return;
+        }
+        let known = self.levels.entry(z).or_default();
+        known.length_mm += level.length_mm;
+        known.bounds.take_bounds(&level.bounds);
+    }
+
+    /// The nominal levels of a spiral, µm; none if what climbs is no spiral, such as seams that ramp up within a layer, unless
+    /// nothing was laid flat at all.
+    fn climbed_levels(&self, stated_mm: Option<f64>) -> Vec<i64> {
+        let climb = &self.climb;
+        if climb.length_mm == 0.0 {
+            return Vec::new();
+        }
+        let (low, high) = (micrometres(climb.bounds.least[2]), micrometres(climb.bounds.greatest[2]));
+        let flat_mm: f64 = self.levels.range(low + 1..=high.max(low + 1)).map(|(_, level)| level.length_mm).sum();
+        let is_spiral = climb.length_mm > flat_mm && climb.fall_mm < 0.1 * climb.rise_mm;
+        if !is_spiral && !self.levels.is_empty() {
+            return Vec::new();
+        }
+        let step = climb.step_mm(stated_mm).map_or(high - low, micrometres).max(1);
+        // The last turn may be cut short: a started half counts.
+        let steps = usize::try_from((high - low + step / 2) / step).unwrap_or(0).min(LEVELS_MAX);
+        let start = usize::from(low < step / 2);
+        let nominal = (start..=steps).map(|turn| low + step * i64::try_from(turn).expect("at most LEVELS_MAX"));
+        let near = step * 2 / 5;
+        nominal.filter(|z| self.levels.range(z - near..=z + near).next().is_none()).collect()
+    }
+}
+
+/// Plastic laid while Z changes, and between such moves while nothing else happens.
+#[derive(Debug, Default)]
+struct Climb {
+    is_active: bool,
+    flat_run_mm: f64,
+    heading: Option<f64>,
+    turning: f64,
+    turns: f64,
+    rise_mm: f64,
+    fall_mm: f64,
+    length_mm: f64,
+    bounds: Bounds,
+    first_turn: Bounds,
+}
+
+impl Climb {
+    /// Whether a move belongs to a climb: it rises or falls itself, or follows soon upon one that did.
+    fn goes_on(&mut self, rise: f64, length: f64) -> bool {
+        if rise != 0.0 {
+            self.is_active = true;
+            self.flat_run_mm = 0.0;
+        } else if self.is_active {
+            self.flat_run_mm += length;
+            if self.flat_run_mm > FLAT_RUN_MM {
+                self.pause();
+            }
+        }
+        self.is_active
+    }
+
+    fn take(&mut self, motion: &Move, rise: f64, length: f64) {
+        let (heading, leaving, swept) = match motion.path {
+            Path::Line => {
+                let heading = f64::atan2(motion.end[1] - motion.start[1], motion.end[0] - motion.start[0]);
+                (heading, heading, 0.0)
+            }
+            Path::Arc(arc) => {
+                let (entering, leaving) = arc.headings();
+                (entering, leaving, arc.sweep)
+            }
+        };
+        self.turning += swept + self.heading.map_or(0.0, |before| half_turn(heading - before));
+        self.heading = Some(leaving);
+        self.rise_mm += rise.max(0.0);
+        self.fall_mm -= rise.min(0.0);
+        self.length_mm += length;
+        self.bounds.take_way(motion);
+        if self.turns + self.turning.abs() / TAU <= 1.0 {
+            self.first_turn.take_way(motion);
+        }
+    }
+
+    /// Ends the stretch: its turning becomes whole turns.
+    fn pause(&mut self) {
+        if self.is_active {
+            self.turns += self.turning.abs() / TAU;
+            (self.turning, self.heading, self.flat_run_mm, self.is_active) = (0.0, None, 0.0, false);
+        }
+    }
+
+    /// Rise of one turn, mm: what the file states if that is near what it does, for the two can differ in the last digit.
+    fn step_mm(&self, stated: Option<f64>) -> Option<f64> {
+        let measured = (self.turns >= 1.0).then(|| self.rise_mm / self.turns).filter(|step| *step >= STEP_LEAST_MM);
+        match (measured, stated) {
+            (Some(measured), Some(stated)) if (measured / stated - 1.0).abs() < 0.25 => Some(stated),
+            (Some(measured), _) => Some(measured),
+            (None, stated) => stated,
+        }
+    }
+}
+
+/// An angle between −π and π, rad.
+fn half_turn(angle: f64) -> f64 {
+    (angle + PI).rem_euclid(TAU) - PI
+}
+
+fn micrometres(millimetres: f64) -> i64 {
+    #[expect(clippy::cast_possible_truncation, reason = "`as` saturates, which is wanted")]
+    let whole = (millimetres * 1000.0).round() as i64;
+    // Room to add and subtract without overflow.
+    whole.clamp(-1_000_000_000_000, 1_000_000_000_000)
+}

@@ -1,0 +1,56 @@
+//! The modes that commands switch, and what differs between firmware families.
+
+/// What differs between firmware families and machines.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Dialect {
+    /// Whether `G91` makes E relative too (firmware family M) or leaves it alone (firmware family R).
+    pub e_follows_g91: bool,
+    /// Where homing leaves the head, mm.
+    pub home_mm: [f64; 3],
+}
+
+impl Default for Dialect {
+    fn default() -> Self {
+        Self { e_follows_g91: true, home_mm: [0.0; 3] }
+    }
+}
+
+/// Absolute or relative.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Distance {
+    /// Positions (`G90`, `M82`).
+    #[default]
+    Absolute,
+    /// Ways (`G91`, `M83`).
+    Relative,
+}
+
+/// Unit of lengths.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Units {
+    /// `G21`
+    #[default]
+    Millimetre,
+    /// `G20`
+    Inch,
+}
+
+impl Units {
+    pub(crate) const fn in_mm(self) -> f64 {
+        match self {
+            Self::Millimetre => 1.0,
+            Self::Inch => 25.4,
+        }
+    }
+}
+
+/// Which command governs E.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum EMode {
+    /// Neither `M82` nor `M83` since the start, or `G91` since `M82`.
+    Follows,
+    /// `M82`; a later `G91` takes over where E follows it.
+    Absolute,
+    /// `M83`; stays in force through `G90`, as the authors of such files mean it.
+    Relative,
+}

@@ -1,0 +1,414 @@
+//! The survey of a sliced file: one pass over its bytes, in whatever pieces they come.
+
+use std::io::{self, BufRead};
+
+use sha2::{Digest, Sha256};
+
+use super::bounds::{Bounds, round6};
+use super::comments::Facts;
+use super::fate::{Fate, Policy, Progress, fate_of};
+use super::findings::Findings;
+use super::heat::Heat;
+use super::laid::Laid;
+use super::layers::{Layers, Stack};
+use super::lex::{Line, Oddity, Word, lex_line};
+use super::looks::{HEAD_BYTES, looks_like};
+use super::modes::Dialect;
+use super::moves::Move;
+use super::reach::Outside;
+use super::walk::{Walked, Walker};
+use crate::job::{Dropped, Filament, FileFacts, Finding, Limits, Material, Survey};
+
+/// Bytes of a line that are looked at. What is longer can only be a comment, or is refused.
+const LINE_BYTES_MAX: usize = 64 * 1024;
+
+/// What a survey is made by.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rules {
+    /// What the machine can take.
+    pub limits: Limits,
+    /// What differs between firmware families.
+    pub dialect: Dialect,
+    /// What becomes of progress messages.
+    pub progress: Progress,
+    /// The tool number that moves the belt, where one does.
+    pub belt_tool: Option<u32>,
+    /// The axis letter that moves the belt, upper case, where one does.
+    pub belt_axis: Option<u8>,
+    /// Filament diameter, mm, where the file's own comments do not say it.
+    pub filament_diameter_mm: f64,
+    /// Known materials, for mass.
+    pub materials: Vec<Material>,
+    /// Material where the file's own comments do not say it.
+    pub material: Option<String>,
+}
+
+impl Default for Rules {
+    /// The common small machine of [`Limits::default`], firmware family M, filament of 1.75 mm, no material known.
+    fn default() -> Self {
+        Self {
+            limits: Limits::default(),
+            dialect: Dialect::default(),
+            progress: Progress::default(),
+            belt_tool: None,
+            belt_axis: None,
+            filament_diameter_mm: 1.75,
+            materials: Vec::new(),
+            material: None,
+        }
+    }
+}
+
+impl Rules {
+    /// What of it decides the fate of lines, here and when they are sent.
+    #[must_use]
+    pub const fn policy(&self) -> Policy {
+        Policy { limits: self.limits, progress: self.progress, belt_tool: self.belt_tool, belt_axis: self.belt_axis }
+    }
+}
+
+/// Surveys all that a reader gives. A reader with a buffer of 256 KiB or so is best.
+///
+/// # Errors
+/// The reader's own.
+pub fn survey(mut reader: impl BufRead, rules: &Rules) -> io::Result<Survey> {
+    let mut surveyor = Surveyor::new(rules);
+    loop {
+        let bytes = match reader.fill_buf() {
+            Ok(bytes) => bytes,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+            Err(error) => return Err(error),
+        };
+        if bytes.is_empty() {
+            return Ok(surveyor.finish());
+        }
+        surveyor.handle_bytes(bytes);
+        let length = bytes.len();
+        reader.consume(length);
+    }
+}
+
+/// A survey under way. Its memory does not grow with the file, but for the heights of its layers, which are capped.
+#[derive(Debug)]
+pub struct Surveyor {
+    rules: Rules,
+    policy: Policy,
+    hash: Sha256,
+    bytes: u64,
+    head: Vec<u8>,
+    /// The beginning of a line whose end has not come yet, and how long it is already.
+    carry: Vec<u8>,
+    carried: u64,
+    lines: u64,
+    /// Whether a zero byte came at all, so that lines need not be searched for one, and on which line the first was.
+    has_nul: bool,
+    first_nul: Option<u64>,
+    words: Vec<Word>,
+    walker: Walker,
+    laid: Laid,
+    layers: Layers,
+    commanded: Bounds,
+    outside: Outside,
+    heat: Heat,
+    facts: Facts,
+    feed_time_s: f64,
+    dropped: Vec<Dropped>,
+    concerns: Findings,
+    refusals: Findings,
+}
+
+impl Surveyor {
+    /// A survey of a file of which nothing has been seen.
+    #[must_use]
+    pub fn new(rules: &Rules) -> Self {
+        Self {
+            policy: rules.policy(),
+            hash: Sha256::new(),
+            bytes: 0,
+            head: Vec::with_capacity(HEAD_BYTES),
+            carry: Vec::new(),
+            carried: 0,
+            lines: 0,
+            has_nul: false,
+            first_nul: None,
+            words: Vec::with_capacity(16),
+            walker: Walker::new(rules.dialect),
+            laid: Laid::default(),
+            layers: Layers::default(),
+            commanded: Bounds::default(),
+            outside: Outside::default(),
+            heat: Heat::default(),
+            facts: Facts::default(),
+            feed_time_s: 0.0,
+            dropped: Vec::new(),
+            concerns: Findings::default(),
+            refusals: Findings::default(),
+            rules: rules.clone(),
+        }
+    }
+
+    /// Takes the next bytes of the file, cut anywhere.
+    pub fn handle_bytes(&mut self, bytes: &[u8]) {
+        self.hash.update(bytes);
+        self.bytes += bytes.len() as u64;
+        self.has_nul |= bytes.contains(&0);
+        let wanted = HEAD_BYTES - self.head.len();
+        self.head.extend_from_slice(&bytes[..bytes.len().min(wanted)]);
+        let mut rest = bytes;
+        while let Some(length) = rest.iter().position(|byte| *byte == b'\n') {
+            let line = &rest[..length];
+            if self.carried == 0 {
+                self.handle_line(line, line.len() as u64, Ending::LineFeed);
+            } else {
+                self.carry_on(line);
+                self.handle_carried(Ending::LineFeed);
+            }
+            rest = &rest[length + 1..];
+        }
+        if !rest.is_empty() {
+            self.carry_on(rest);
+        }
+    }
+
+    /// What was found.
+    #[must_use]
+    pub fn finish(mut self) -> Survey {
+        if self.carried > 0 {
+            self.handle_carried(Ending::Missing);
+        }
+        let stack = std::mem::take(&mut self.layers).finish(self.facts.layer_height_mm);
+        let filament = self.filament();
+        let footprint = self.laid.footprint();
+        let (purges, unlisted) = std::mem::take(&mut self.laid).into_purges();
+        self.find_in_whole(&stack, footprint.is_none(), unlisted);
+        let (concerns, refusals) = self.take_findings();
+        let sha256 = self.hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
+        Survey {
+            file: FileFacts { bytes: self.bytes, lines: self.lines, sha256 },
+            footprint,
+            first_layer: stack.first,
+            reach: self.commanded.reach(self.walker.machine_mm()),
+            height_mm: stack.height_mm,
+            layers: u32::try_from(stack.z_mm.len()).unwrap_or(u32::MAX),
+            layer_z_mm: stack.z_mm,
+            filament,
+            feed_time_s: round6(self.feed_time_s),
+            purges,
+            temperatures: self.heat.asked(),
+            material: self.facts.materials.first().cloned(),
+            filament_diameter_mm: self.facts.diameter_mm.unwrap_or(self.rules.filament_diameter_mm),
+            end_z_mm: self.walker.known().has(2).then(|| round6(self.walker.machine_mm()[2])),
+            concerns,
+            refusals,
+            dropped: self.dropped,
+        }
+    }
+
+    fn carry_on(&mut self, bytes: &[u8]) {
+        let room = LINE_BYTES_MAX.saturating_sub(self.carry.len());
+        self.carry.extend_from_slice(&bytes[..bytes.len().min(room)]);
+        self.carried += bytes.len() as u64;
+    }
+
+    fn handle_carried(&mut self, ending: Ending) {
+        let line = std::mem::take(&mut self.carry);
+        self.handle_line(&line, self.carried, ending);
+        self.carry = line;
+        self.carry.clear();
+        self.carried = 0;
+    }
+
+    /// Takes one line, of which `bytes` may be the beginning and `length` tells all.
+    fn handle_line(&mut self, bytes: &[u8], length: u64, ending: Ending) {
+        self.lines += 1;
+        let bytes = &bytes[..bytes.len().min(LINE_BYTES_MAX)];
+        let mut words = std::mem::take(&mut self.words);
+        let line = lex_line(bytes, &mut words);
+        if self.has_nul && self.first_nul.is_none() && bytes.contains(&0) {
+            self.first_nul = Some(self.lines);
+        }
+        if let Some(comment) = line.comment
+            && words.is_empty()
+        {
+            self.facts.take(comment);
+        }
+        let is_whole = length == bytes.len() as u64;
+        if !is_whole && !ends_in_comment(&line, bytes) {
+            let room = self.rules.limits.line_bytes_max;
+            self.refusals.add("line-too-long", self.lines, || {
+                format!("this line has {length} bytes, and the printer takes {room}")
+            });
+        } else {
+            self.handle_words(&line, &words);
+        }
+        if is_whole && ending == Ending::Missing {
+            self.find_cut(&line, &words);
+        }
+        self.words = words;
+    }
+
+    fn handle_words(&mut self, line: &Line<'_>, words: &[Word]) {
+        match fate_of(line, words, &self.policy) {
+            Fate::Blank => return,
+            Fate::Pass => {}
+            Fate::Drop => self.count_dropped(words),
+            Fate::Concern(reason) => {
+                self.concerns.add(reason.code, self.lines, || format!("`{}` {}", excerpt(line), reason.text));
+            }
+            Fate::Refuse(reason) => {
+                self.refusals.add(reason.code, self.lines, || format!("`{}` {}", excerpt(line), reason.text));
+            }
+        }
+        if let Some(command) = words.first() {
+            self.find_wait_for_cooling(line, words);
+            if !self.walker.is_writing_card() {
+                self.heat.take(command, words);
+            }
+        }
+        let walked = self.walker.handle_line(line, words);
+        self.feed_time_s += walked.dwell_s;
+        self.handle_walked(line, &walked);
+    }
+
+    fn handle_walked(&mut self, line: &Line<'_>, walked: &Walked) {
+        if let Some(fault) = walked.fault {
+            self.concerns.add("arc", self.lines, || format!("`{}` {fault}", excerpt(line)));
+        }
+        if let Some(motion) = &walked.motion {
+            self.handle_move(motion);
+        }
+    }
+
+    fn handle_move(&mut self, motion: &Move) {
+        self.feed_time_s += motion.duration_s();
+        if self.commanded.take_commanded(motion) {
+            self.outside.check(&self.commanded, &self.rules.limits, self.lines, &mut self.refusals);
+        }
+        let laid = self.laid.take(self.lines, self.walker.tool(), motion);
+        if laid > 0 && motion.is_over_bed() {
+            self.layers.take_laid(motion);
+        } else {
+            self.layers.take_travel(motion);
+        }
+    }
+
+    fn count_dropped(&mut self, words: &[Word]) {
+        let command = format!("{}{}", char::from(words[0].letter), words[0].value.trunc());
+        match self.dropped.iter_mut().find(|dropped| dropped.command == command) {
+            Some(dropped) => dropped.count += 1,
+            None => self.dropped.push(Dropped { command, count: 1 }),
+        }
+    }
+
+    /// `M190 R` far below what was asked before makes the printer wait until the bed is cool: that is the line's own task.
+    fn find_wait_for_cooling(&mut self, line: &Line<'_>, words: &[Word]) {
+        /// Between layers a bed may be taken back by a few degrees.
+        const STEP_BACK_C: f64 = 10.0;
+        if words[0].code() != Some((b'M', 190, 0)) {
+            return;
+        }
+        let target = words.iter().find(|word| word.letter == b'R' && word.has_value).map(|word| word.value);
+        let (Some(target), Some(hottest)) = (target, self.heat.asked().bed_max_c) else { return };
+        if target < hottest - STEP_BACK_C {
+            self.concerns.add("waits-for-cooling", self.lines, || {
+                format!(
+                    "`{}` waits until the bed has cooled, which the daemon does by itself after each part",
+                    excerpt(line)
+                )
+            });
+        }
+    }
+
+    /// A last line without its end may have been cut off.
+    fn find_cut(&mut self, line: &Line<'_>, words: &[Word]) {
+        let Some(first) = words.first() else { return };
+        let last = words[words.len() - 1];
+        let takes_bare_letters = matches!(first.code(), Some((b'G', 28 | 29, 0) | (b'M', 17 | 18 | 84, 0)));
+        if line.comment.is_none() && !last.has_value && line.text.is_none() && !takes_bare_letters {
+            self.refusals.add("cut-off", self.lines, || {
+                format!("the file ends inside a word, at `{}`; it was not copied whole", excerpt(line))
+            });
+        } else if line.comment.is_none() && matches!(first.code(), Some((b'G', 0..=3, 0))) {
+            self.concerns.add("cut-off", self.lines, || {
+                format!(
+                    "the file ends with the move `{}` and no line feed; it may not have been copied whole",
+                    excerpt(line)
+                )
+            });
+        }
+    }
+
+    fn find_in_whole(&mut self, stack: &Stack, nothing_laid: bool, purges_unlisted: u64) {
+        if nothing_laid {
+            self.refusals.add("nothing-printed", 0, || "no move in the file lays plastic on the bed".to_owned());
+        }
+        if stack.is_full {
+            self.concerns.add("too-many-layers", 0, || {
+                format!("plastic is laid at more than {} heights; those behind are not counted", stack.z_mm.len())
+            });
+        }
+        if purges_unlisted > 0 {
+            self.concerns.add("many-purges", 0, || {
+                format!("plastic is pushed out standing still at {purges_unlisted} places more than are listed; the outermost are")
+            });
+        }
+    }
+
+    /// What the whole file looks like goes before whatever its bytes mean as words.
+    fn take_findings(&mut self) -> (Vec<Finding>, Vec<Finding>) {
+        let whole = if self.bytes == 0 {
+            Some(("empty", 0, "the file is empty".to_owned()))
+        } else if let Some(look) = looks_like(&self.head, self.bytes) {
+            Some(("not-gcode", 0, format!("this is no sliced file: it looks like {look}")))
+        } else {
+            let damaged = |line| {
+                ("not-gcode", line, "zero bytes are in the file: it is binary, or was not copied whole".to_owned())
+            };
+            self.has_nul.then(|| damaged(self.first_nul.unwrap_or(0)))
+        };
+        if let Some((code, line, text)) = whole {
+            return (Vec::new(), vec![Finding { code: code.to_owned(), line, text }]);
+        }
+        (std::mem::take(&mut self.concerns).into_list(), std::mem::take(&mut self.refusals).into_list())
+    }
+
+    fn filament(&self) -> Vec<Filament> {
+        let radius = self.facts.diameter_mm.unwrap_or(self.rules.filament_diameter_mm) / 2.0;
+        let area = std::f64::consts::PI * radius * radius;
+        let filament = |(tool, length_mm): (u32, f64)| {
+            let volume = area * length_mm / 1000.0;
+            let material = self.facts.material_of(tool).or(self.rules.material.as_deref());
+            let known = self.rules.materials.iter().find(|known| Some(known.name.as_str()) == material);
+            Filament {
+                tool,
+                length_mm: round6(length_mm),
+                volume_cm3: round6(volume),
+                mass_g: known.map(|known| round6(volume * known.density_g_cm3)),
+            }
+        };
+        self.laid.lengths_mm().into_iter().map(filament).collect()
+    }
+}
+
+/// How a line ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Ending {
+    LineFeed,
+    Missing,
+}
+
+/// Whether these bytes, the beginning of a line, reach into a comment that goes on to the line's end.
+fn ends_in_comment(line: &Line<'_>, bytes: &[u8]) -> bool {
+    let reaches_end = |comment: &[u8]| comment.as_ptr_range().end == bytes.as_ptr_range().end;
+    line.comment.is_some_and(reaches_end) && line.oddity != Some(Oddity::OpenComment)
+}
+
+/// The beginning of a line as it would be sent, fit to be shown.
+fn excerpt(line: &Line<'_>) -> String {
+    const SHOWN: usize = 40;
+    let mut sendable = Vec::new();
+    let head = Line { body: &line.body[..line.body.len().min(2 * SHOWN)], ..*line };
+    head.sendable(&mut sendable);
+    let text: String = String::from_utf8_lossy(&sendable).chars().filter(|c| !c.is_control()).take(SHOWN).collect();
+    text.trim().to_owned()
+}
