@@ -1,1 +1,13 @@
-//! (to come)
+//! The belt in numbers: where a part lies on it, how far it must run, and how the printer is told to run it.
+//!
+//! Knows millimetres, motors and the words that move them; knows no job, no phase and no connection.
+
+mod advance;
+mod drive;
+mod frame;
+mod ledger;
+
+pub use advance::{Advance, Move, Stretch};
+pub use drive::{Drive, DriveBy, Piece, Restore, steps_per_mm};
+pub use frame::{Direction, Extent, Frame};
+pub use ledger::Ledger;

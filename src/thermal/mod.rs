@@ -1,1 +1,9 @@
-//! (to come)
+//! Heat in numbers: how long a bed takes to cool, and at what temperature a part lets go.
+//!
+//! Knows degrees and seconds; knows no line and no printer.
+
+mod model;
+mod release;
+
+pub use model::{Cooling, CoolingError};
+pub use release::{DEFAULT_RELEASE, builtin_materials, material, release_temperature};
