@@ -1,0 +1,264 @@
+//! First come, first served: the first job goes to the first ready line that it fits.
+
+use super::fit::fits;
+use crate::job::{Job, JobId, JobReason, JobState, Limits, LineName, Survey};
+
+/// A job that may want a line.
+#[derive(Clone, Copy, Debug)]
+pub struct Candidate<'a> {
+    /// The job.
+    pub job: &'a Job,
+    /// What its file needs.
+    pub survey: &'a Survey,
+}
+
+/// A line that may take a job.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Berth {
+    /// Its name.
+    pub name: LineName,
+    /// Whether it could take one now.
+    pub state: BerthState,
+    /// Material loaded; `None` takes any.
+    pub material: Option<String>,
+    /// What it can make.
+    pub limits: Limits,
+}
+
+/// Whether a line could take a job, and if not, what a waiting job should be told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BerthState {
+    /// It could.
+    Ready,
+    /// It makes another copy.
+    Busy,
+    /// It makes another copy, which cools.
+    Cooling,
+    /// It asks a person.
+    Asks,
+    /// It stands still.
+    Stopped,
+    /// It has no printer.
+    Unconnected,
+}
+
+/// A copy to be begun.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Start {
+    /// Of which job.
+    pub job: JobId,
+    /// On which line.
+    pub line: LineName,
+}
+
+/// Why a job waits.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Wait {
+    /// Which job.
+    pub job: JobId,
+    /// The keyword.
+    pub reason: JobReason,
+    /// The sentence.
+    pub text: String,
+}
+
+/// What is to be begun now, and why the rest waits.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Plan {
+    /// In the order of the queue; each line at most once.
+    pub starts: Vec<Start>,
+    /// Every other pending job with copies to make.
+    pub waits: Vec<Wait>,
+}
+
+/// Decides. `jobs` are in the order of the queue; those that are not pending, or have no copy left to begin, are passed over.
+#[must_use]
+pub fn plan(jobs: &[Candidate<'_>], lines: &[Berth]) -> Plan {
+    let mut taken = vec![false; lines.len()];
+    let mut plan = Plan::default();
+    for candidate in jobs {
+        let job = candidate.job;
+        let ending = matches!(job.reason, JobReason::JobHeldForRelease | JobReason::ProcessingToStopPoint);
+        let open = matches!(job.state, JobState::Pending | JobState::Processing | JobState::ProcessingStopped);
+        let wants = open && !ending && job.copies_waiting() > 0;
+        if !wants {
+            continue;
+        }
+        match choose(candidate, lines, &taken) {
+            Ok(index) => {
+                taken[index] = true;
+                plan.starts.push(Start { job: job.id, line: lines[index].name.clone() });
+            }
+            Err((reason, text)) if job.state == JobState::Pending => {
+                plan.waits.push(Wait { job: job.id, reason, text });
+            }
+            // One copy is on a line already: the others follow.
+            Err(_) => {}
+        }
+    }
+    plan
+}
+
+fn choose(candidate: &Candidate<'_>, lines: &[Berth], taken: &[bool]) -> Result<usize, (JobReason, String)> {
+    let job = candidate.job;
+    let pinned = |line: &Berth| job.line.as_ref().is_none_or(|name| *name == line.name);
+    let allowed: Vec<usize> = (0..lines.len()).filter(|&i| pinned(&lines[i])).collect();
+    if let (Some(name), true) = (&job.line, allowed.is_empty()) {
+        return Err((JobReason::ResourcesAreNotReady, format!("there is no line {name}; choose another for this job")));
+    }
+    let mut misfit = None;
+    let fitting: Vec<usize> = allowed
+        .into_iter()
+        .filter(|&i| match fits(candidate.survey, &lines[i].limits) {
+            Ok(()) => true,
+            Err(why) => {
+                misfit.get_or_insert_with(|| format!("line {}: {why}", lines[i].name));
+                false
+            }
+        })
+        .collect();
+    if fitting.is_empty() {
+        let why = misfit.unwrap_or_else(|| "there are no lines".to_owned());
+        return Err((JobReason::ResourcesAreNotReady, format!("it fits no line ({why})")));
+    }
+    let wanted = job.material.as_deref().or(candidate.survey.material.as_deref());
+    let loaded: Vec<usize> = fitting
+        .iter()
+        .copied()
+        .filter(|&i| match (wanted, lines[i].material.as_deref()) {
+            (Some(wanted), Some(loaded)) => wanted.eq_ignore_ascii_case(loaded),
+            _ => true,
+        })
+        .collect();
+    if loaded.is_empty() {
+        let first = &lines[fitting[0]];
+        let text = format!(
+            "it needs {}, and line {} has {}; load it and say so in the config, or change the job's material",
+            wanted.unwrap_or("another material"),
+            first.name,
+            first.material.as_deref().unwrap_or("none")
+        );
+        return Err((JobReason::MaterialNeeded, text));
+    }
+    loaded.iter().copied().find(|&i| lines[i].state == BerthState::Ready && !taken[i]).ok_or_else(|| {
+        // The most hopeful line speaks: one that will come free by itself, before one that needs a person.
+        loaded
+            .iter()
+            .map(|&i| waiting_for(&lines[i]))
+            .min_by_key(|w| w.0)
+            .map_or_else(|| (JobReason::JobQueued, String::new()), |(_, reason, text)| (reason, text))
+    })
+}
+
+fn waiting_for(line: &Berth) -> (u8, JobReason, String) {
+    let name = &line.name;
+    match line.state {
+        // A ready line that does not take it has been given to a job before it.
+        BerthState::Ready | BerthState::Busy => {
+            (0, JobReason::JobQueued, format!("line {name} makes another copy first"))
+        }
+        BerthState::Cooling => (1, JobReason::PlatformCooling, format!("line {name} cools, then clears its belt")),
+        BerthState::Asks => (2, JobReason::WaitingForUserAction, format!("line {name} asks a person")),
+        BerthState::Unconnected => (3, JobReason::ConnectingToDevice, format!("line {name} has no printer")),
+        BerthState::Stopped => (4, JobReason::PrinterStopped, format!("line {name} stands still")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::job::{Filament, Reach, Temperatures};
+    use crate::units::UnixMillis;
+
+    fn survey(x_max_mm: f64) -> Survey {
+        Survey {
+            reach: Some(Reach { x_min_mm: 0.0, x_max_mm, y_min_mm: 0.0, y_max_mm: 9.0, z_min_mm: 0.0, z_max_mm: 9.0 }),
+            filament: vec![Filament { tool: 0, length_mm: 1.0, volume_cm3: 1.0, mass_g: None }],
+            temperatures: Temperatures { bed_max_c: Some(60.0), nozzle_max_c: Some(200.0), ..Temperatures::default() },
+            ..Survey::default()
+        }
+    }
+
+    fn job(id: i64, line: Option<&str>, material: Option<&str>) -> Job {
+        Job {
+            id: JobId(id),
+            name: format!("job {id}"),
+            sha256: String::new(),
+            state: JobState::Pending,
+            reason: JobReason::JobQueued,
+            note: String::new(),
+            copies: 1,
+            completed: 0,
+            scrapped: 0,
+            in_work: 0,
+            rank: id,
+            line: line.map(|l| LineName::new(l).expect("a good name")),
+            material: material.map(str::to_owned),
+            release_c: None,
+            reviewed: false,
+            unchecked: 0,
+            source_key: None,
+            restart_of: None,
+            created_at: UnixMillis(0),
+            started_at: None,
+            ended_at: None,
+            version: 1,
+        }
+    }
+
+    fn berth(name: &str, state: BerthState, material: Option<&str>, x_max_mm: f64) -> Berth {
+        Berth {
+            name: LineName::new(name).expect("a good name"),
+            state,
+            material: material.map(str::to_owned),
+            limits: Limits { x_max_mm, ..Limits::default() },
+        }
+    }
+
+    /// `job>line` for what is begun, `job:reason` for what waits.
+    fn told(jobs: &[(Job, Survey)], lines: &[Berth]) -> Vec<String> {
+        let jobs: Vec<_> = jobs.iter().map(|(job, survey)| Candidate { job, survey }).collect();
+        let plan = plan(&jobs, lines);
+        let starts = plan.starts.iter().map(|s| format!("{}>{}", s.job, s.line));
+        starts.chain(plan.waits.iter().map(|w| format!("{}:{}", w.job, w.reason))).collect()
+    }
+
+    #[test]
+    fn the_first_job_goes_to_the_first_ready_line_that_it_fits() {
+        let lines = [berth("small", BerthState::Ready, None, 100.0), berth("large", BerthState::Ready, None, 200.0)];
+        let jobs = [
+            (job(1, None, None), survey(150.0)),
+            (job(2, None, None), survey(50.0)),
+            (job(3, None, None), survey(50.0)),
+        ];
+        assert_eq!(told(&jobs, &lines), ["1>large", "2>small", "3:job-queued"]);
+    }
+
+    #[test]
+    fn a_pinned_job_waits_for_its_line_and_lets_others_pass() {
+        let lines = [berth("a", BerthState::Busy, None, 200.0), berth("b", BerthState::Ready, None, 200.0)];
+        let jobs = [(job(1, Some("a"), None), survey(9.0)), (job(2, None, None), survey(9.0))];
+        assert_eq!(told(&jobs, &lines), ["2>b", "1:job-queued"]);
+    }
+
+    #[test]
+    fn each_reason_to_wait_has_its_keyword() {
+        let one = |state, material, asked: Option<&str>, reach| {
+            told(&[(job(1, None, asked), survey(reach))], &[berth("a", state, material, 200.0)]).join(" ")
+        };
+        assert_eq!(one(BerthState::Cooling, None, None, 9.0), "1:platform-cooling");
+        assert_eq!(one(BerthState::Asks, None, None, 9.0), "1:waiting-for-user-action");
+        assert_eq!(one(BerthState::Stopped, None, None, 9.0), "1:printer-stopped");
+        assert_eq!(one(BerthState::Unconnected, None, None, 9.0), "1:connecting-to-device");
+        assert_eq!(one(BerthState::Ready, Some("pla"), Some("petg"), 9.0), "1:material-needed");
+        assert_eq!(one(BerthState::Ready, Some("pla"), Some("PLA"), 9.0), "1>a");
+        assert_eq!(one(BerthState::Ready, Some("pla"), None, 201.0), "1:resources-are-not-ready");
+    }
+
+    #[test]
+    fn a_job_of_many_copies_uses_several_lines_at_once() {
+        let lines = [berth("a", BerthState::Ready, None, 200.0), berth("b", BerthState::Ready, None, 200.0)];
+        let many = Job { copies: 3, in_work: 1, state: JobState::Processing, ..job(1, None, None) };
+        assert_eq!(told(&[(many, survey(9.0))], &lines), ["1>a"]);
+    }
+}
