@@ -1,1 +1,23 @@
-//! (to come)
+//! A line's cycle: warm → print → cool → advance → check, and everything that a person or a fault can do to it.
+//!
+//! Sans-IO: signals and the time come in, acts come out. Knows phases, readings and belt moves; knows no command text,
+//! no connection, no queue and no other line.
+
+mod advance;
+mod check;
+mod core;
+mod heat;
+mod operate;
+mod print;
+mod settings;
+mod show;
+mod signal;
+mod state;
+mod timer;
+
+pub use core::{InWork, Line, Stage};
+pub use operate::{Objection, Operator};
+pub use settings::{Check, LineSettings};
+pub use signal::{Act, Readings, Signal, Step, StepId, StepResult, Verdict, Watched, Work};
+pub use state::may_follow;
+pub use timer::{Timer, Timers};

@@ -1,5 +1,6 @@
 //! Integration tests: one binary, a module a subject.
 
+mod cycle;
 mod ground;
 mod lexer;
 mod survey;

@@ -1,0 +1,484 @@
+//! The line itself: its parts, what it shows, and the way in for signals and time.
+
+use std::collections::VecDeque;
+use std::time::Duration;
+
+use super::settings::LineSettings;
+use super::signal::{Act, Readings, Signal, Step, StepId, StepResult, Watched, Work};
+use super::state::may_follow;
+use super::timer::{Timer, Timers};
+use crate::belt::{Ledger, Move};
+use crate::job::{CheckedBy, CycleId, LineName, LineReason, LineRow, LineState, Outcome, PartWord, Phase};
+use crate::units::{Micrometres, Moment};
+
+/// One line.
+#[derive(Clone, Debug)]
+pub struct Line {
+    pub(super) settings: LineSettings,
+    pub(super) name: LineName,
+    pub(super) state: LineState,
+    pub(super) reason: LineReason,
+    pub(super) note: String,
+    /// Since when it is in this state and phase.
+    pub(super) since: Moment,
+    pub(super) in_work: Option<InWork>,
+    /// A cycle that a restart or an emergency cut short after its print was finished: a person says what became of the part.
+    pub(super) orphan: Option<CycleId>,
+    pub(super) belt_clear: bool,
+    pub(super) ledger: Ledger,
+    pub(super) hold_after_part: bool,
+    pub(super) connected: bool,
+    pub(super) readings: Readings,
+    pub(super) read_at: Option<Moment>,
+    pub(super) step: Option<(StepId, Step)>,
+    pub(super) last_step: u64,
+    pub(super) timers: Timers,
+    pub(super) acts: VecDeque<Act>,
+}
+
+/// The copy under way.
+#[derive(Clone, Debug)]
+pub struct InWork {
+    /// What is made.
+    pub work: Work,
+    /// How far it is.
+    pub stage: Stage,
+    /// The open print step; the file may still be fed.
+    pub(super) print_step: Option<StepId>,
+    /// Temperatures to go back to after a hold.
+    pub(super) held_targets: Readings,
+    /// Belt moves that are still to be made.
+    pub(super) moves: Vec<Move>,
+    /// What the switch did so far in this try.
+    pub(super) watched: Watched,
+    /// Tries after the first.
+    pub(super) tries: u32,
+    /// Whole advances made.
+    pub(super) advances: u32,
+    /// Belt travel of this cycle.
+    pub(super) travelled: Micrometres,
+    /// A person's word, to be acted on as soon as the belt stands still.
+    pub(super) word: Option<Option<PartWord>>,
+}
+
+/// Where in its phase a copy is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stage {
+    /// Warm: the bed comes first, so that the nozzle does not ooze for long.
+    WarmBed,
+    /// Warm: the nozzle.
+    WarmNozzle,
+    /// Print: the file is sent.
+    Printing,
+    /// Print: coming to a stand.
+    Pausing,
+    /// Print: standing, head lifted.
+    Paused,
+    /// Print: getting warm again.
+    Reheating,
+    /// Print: the head goes back.
+    Returning,
+    /// Cool.
+    Cooling,
+    /// Advance: the belt runs.
+    Running,
+    /// Advance: the belt stands, moves are left.
+    Halted,
+    /// Check: a person is asked.
+    Asking,
+    /// Check: the user's program runs.
+    Commanding,
+    /// Check: it is known that the part is still there, or nothing is known.
+    NotCleared,
+}
+
+impl Stage {
+    /// The phase that it belongs to.
+    #[must_use]
+    pub const fn phase(self) -> Phase {
+        match self {
+            Self::WarmBed | Self::WarmNozzle => Phase::Warm,
+            Self::Printing | Self::Pausing | Self::Paused | Self::Reheating | Self::Returning => Phase::Print,
+            Self::Cooling => Phase::Cool,
+            Self::Running | Self::Halted => Phase::Advance,
+            Self::Asking | Self::Commanding | Self::NotCleared => Phase::Check,
+        }
+    }
+}
+
+impl Line {
+    /// A line as it was kept. With a cycle under way it is held and asks; a belt step without an end may have happened.
+    ///
+    /// `orphan` is the cycle that had finished its print, so that a person's word can say what became of the part.
+    #[must_use]
+    pub fn recovered(now: Moment, settings: LineSettings, row: &LineRow, orphan: Option<CycleId>) -> Self {
+        let mut line = Self {
+            settings,
+            name: row.name.clone(),
+            state: row.state,
+            reason: row.reason,
+            note: row.note.clone(),
+            since: now,
+            in_work: None,
+            orphan,
+            belt_clear: row.belt_clear,
+            ledger: Ledger { odometer: Micrometres(row.odometer_um), uncertain: Micrometres(row.uncertain_um) },
+            hold_after_part: row.hold_after_part,
+            connected: false,
+            readings: Readings::default(),
+            read_at: None,
+            step: None,
+            last_step: 0,
+            timers: Timers::default(),
+            acts: VecDeque::new(),
+        };
+        line.account_for_open_step(row);
+        if row.cycle.is_some() || row.open_step.is_some() {
+            // Not known clear even where the last word was that it is: something was under way.
+            line.belt_clear = false;
+            let note = "the daemon was restarted with a copy under way; what the printer did meanwhile is not known";
+            line.enter(now, LineState::Held, LineReason::Restarted, note);
+        } else if matches!(row.state, LineState::Idle | LineState::Suspended | LineState::Execute) {
+            line.rest(now);
+        }
+        line
+    }
+
+    fn account_for_open_step(&mut self, row: &LineRow) {
+        let Some(text) = &row.open_step else { return };
+        if let Ok(Step::Belt { moves, .. }) = serde_json::from_str::<Step>(text) {
+            let sent = Micrometres(moves.iter().map(|m| m.travel.0).sum());
+            self.ledger.count(Micrometres(0), sent);
+        }
+    }
+
+    /// What must be kept of it.
+    #[must_use]
+    pub fn row(&self) -> LineRow {
+        LineRow {
+            name: self.name.clone(),
+            state: self.state,
+            reason: self.reason,
+            note: self.note.clone(),
+            cycle: self.in_work.as_ref().map(|w| w.work.cycle).or(self.orphan),
+            belt_clear: self.belt_clear,
+            odometer_um: self.ledger.odometer.0,
+            uncertain_um: self.ledger.uncertain.0,
+            open_step: self.step.as_ref().and_then(|(_, step)| serde_json::to_string(step).ok()),
+            hold_after_part: self.hold_after_part,
+        }
+    }
+
+    /// Whether a copy may be begun: idle, belt clear, printer there and nothing under way.
+    #[must_use]
+    pub fn is_ready(&self) -> bool {
+        self.state == LineState::Idle
+            && self.belt_clear
+            && self.connected
+            && self.step.is_none()
+            && self.in_work.is_none()
+    }
+
+    /// Begins a copy. Only a line that [`Self::is_ready`] takes one (law L1); another is aborted, since its books are wrong.
+    pub fn begin(&mut self, now: Moment, work: Work) {
+        if !self.is_ready() {
+            self.internal(now, "a copy was to be begun on a line that is not ready");
+            return;
+        }
+        self.in_work = Some(InWork {
+            work,
+            stage: Stage::WarmBed,
+            print_step: None,
+            held_targets: Readings::default(),
+            moves: Vec::new(),
+            watched: Watched::default(),
+            tries: 0,
+            advances: 0,
+            travelled: Micrometres(0),
+            word: None,
+        });
+        self.enter(now, LineState::Execute, LineReason::None, "");
+        self.begin_warm(now);
+    }
+
+    /// Takes in what happened.
+    pub fn handle(&mut self, now: Moment, signal: Signal) {
+        match signal {
+            Signal::Connected => self.on_connected(now),
+            Signal::Disconnected { why, result } => self.on_disconnected(now, &why, &result),
+            Signal::Reset { result } => self.on_reset(now, &result),
+            Signal::Fault { text } => {
+                self.abort(now, LineReason::PrinterFault, &format!("the printer reported: {text}"), true)
+            }
+            Signal::Temperatures(readings) => self.on_readings(now, readings),
+            Signal::StepDone { step, result } => self.on_step_done(now, step, result),
+            Signal::StepFailed { step, why, result } => self.on_step_failed(now, step, &why, &result),
+            Signal::Checked { cycle, verdict, note } => self.on_checked(now, cycle, verdict, &note),
+            Signal::StoreFailed { why } => {
+                self.abort(now, LineReason::StoreFailed, &format!("the journal cannot be written: {why}"), true);
+            }
+        }
+    }
+
+    /// Takes in that time has passed.
+    pub fn handle_timeout(&mut self, now: Moment) {
+        while let Some(timer) = self.timers.take_due(now) {
+            match timer {
+                Timer::Phase => self.on_phase_overdue(now),
+                Timer::Reading => self.on_readings_silent(now),
+                Timer::NozzleOff => {
+                    self.heaters_off_in_hold(Step::Heat { bed: None, nozzle: Some(OFF) }, Timer::NozzleOff, now)
+                }
+                Timer::BedOff => {
+                    self.heaters_off_in_hold(Step::Heat { bed: Some(OFF), nozzle: None }, Timer::BedOff, now)
+                }
+            }
+        }
+    }
+
+    /// The daemon is to end: with a copy under way heaters go off. The cycle stays open, so that the next start asks.
+    pub fn shut_down(&mut self) {
+        if self.in_work.is_some() && self.connected {
+            let lift = self.phase() == Some(Phase::Print);
+            self.begin_step(Step::Quiet { lift });
+        }
+    }
+
+    /// Whether something that heats or moves is still being done.
+    #[must_use]
+    pub fn is_moving(&self) -> bool {
+        self.connected && self.step.is_some()
+    }
+
+    /// What it wants done next.
+    pub fn poll(&mut self) -> Option<Act> {
+        self.acts.pop_front()
+    }
+
+    /// When it wants to be told the time.
+    #[must_use]
+    pub fn deadline(&self) -> Option<Moment> {
+        self.timers.next()
+    }
+
+    fn on_connected(&mut self, now: Moment) {
+        self.connected = true;
+        match self.phase() {
+            // Heaters off is what a machine of unknown state needs, and all that it needs.
+            None => {
+                self.begin_step(Step::Quiet { lift: false });
+                if self.state == LineState::Suspended {
+                    self.rest(now);
+                }
+            }
+            Some(_) => {
+                if self.step.is_none() {
+                    self.begin_step(Step::CoolDown { park_z: None });
+                }
+            }
+        }
+    }
+
+    fn on_disconnected(&mut self, now: Moment, why: &str, result: &StepResult) {
+        self.count_travel(result);
+        self.connected = false;
+        self.step = None;
+        self.readings = Readings::default();
+        self.read_at = None;
+        let why = format!("the connection to the printer was lost: {why}");
+        match self.phase() {
+            None => {
+                if self.state == LineState::Idle {
+                    self.enter(now, LineState::Suspended, LineReason::ConnectingToDevice, &why);
+                }
+            }
+            Some(Phase::Warm) => self.end_unprinted(now, &why),
+            Some(Phase::Print) => self.abort(now, LineReason::LinkLost, &why, false),
+            // The part stays where it is and the bed cools by itself: nothing is lost by waiting for the printer.
+            Some(Phase::Cool) => self.journal("link-lost", &why),
+            Some(Phase::Advance | Phase::Check) => {
+                self.timers.stop_all();
+                self.set_stage(now, Stage::NotCleared);
+                self.enter(now, LineState::Held, LineReason::LinkLost, &why);
+            }
+        }
+    }
+
+    fn on_reset(&mut self, now: Moment, result: &StepResult) {
+        self.count_travel(result);
+        self.step = None;
+        if self.in_work.is_some() {
+            self.abort(now, LineReason::PrinterReset, "the printer was reset with a copy under way", false);
+        } else {
+            self.journal("printer-reset", "the printer was reset");
+        }
+    }
+
+    fn on_step_done(&mut self, now: Moment, id: StepId, result: StepResult) {
+        if self.in_work.as_ref().is_some_and(|w| w.print_step == Some(id)) {
+            self.on_print_done(now, result.complete);
+            return;
+        }
+        // A step that the line has let go of (after a loss or a stop) still counts for the belt.
+        self.count_travel(&result);
+        let Some((_, step)) = self.step.take_if(|(open, _)| *open == id) else { return };
+        match step {
+            Step::Pause => self.on_paused(now),
+            Step::GoOn => self.on_returned(now),
+            Step::CoolDown { .. } => self.try_release(now),
+            Step::Belt { .. } => self.on_belt_done(now, &result),
+            // After a heater was set, the next reading decides: those at hand are from before.
+            Step::Heat { .. } | Step::Print | Step::Quiet { .. } => {}
+        }
+    }
+
+    fn on_step_failed(&mut self, now: Moment, id: StepId, why: &str, result: &StepResult) {
+        self.count_travel(result);
+        let print = self.in_work.as_ref().is_some_and(|w| w.print_step == Some(id));
+        if !print && self.step.take_if(|(open, _)| *open == id).is_none() {
+            return;
+        }
+        self.abort(now, LineReason::PrinterFault, &format!("a step could not be done: {why}"), true);
+    }
+
+    fn on_phase_overdue(&mut self, now: Moment) {
+        let Some(work) = &self.in_work else { return };
+        let minutes = now.since(self.since).as_secs() / 60;
+        let text =
+            format!("{} took more than {minutes} min, which is past its deadline", phase_words(work.stage.phase()));
+        match work.stage {
+            Stage::Asking => self.enter(now, LineState::Held, LineReason::AskPerson, "nobody has answered yet"),
+            Stage::Commanding => {
+                self.not_cleared(now, LineReason::CheckUnknown, "the clear-check program gave no answer in time")
+            }
+            Stage::Running => {
+                self.acts.push_back(Act::StopBelt);
+                self.set_stage(now, Stage::NotCleared);
+                self.enter(now, LineState::Held, LineReason::PhaseOverdue, &text);
+            }
+            Stage::Printing => self.begin_pause(now, LineReason::PhaseOverdue, &text),
+            stage => {
+                if stage.phase() != Phase::Cool {
+                    self.heaters_off(stage.phase());
+                }
+                self.enter(now, LineState::Held, LineReason::PhaseOverdue, &text);
+            }
+        }
+    }
+
+    /// Counts belt travel into the ledger and the cycle.
+    pub(super) fn count_travel(&mut self, result: &StepResult) {
+        self.ledger.count(result.moved, result.maybe);
+        if let Some(work) = &mut self.in_work {
+            work.travelled += result.moved;
+        }
+    }
+
+    /// Journals a step and has it done. One at a time: the next is begun when this one has ended.
+    pub(super) fn begin_step(&mut self, step: Step) -> StepId {
+        self.last_step += 1;
+        let id = StepId(self.last_step);
+        self.step = Some((id, step.clone()));
+        self.acts.push_back(Act::Begin(id, step));
+        id
+    }
+
+    pub(super) fn journal(&mut self, kind: &'static str, text: &str) {
+        self.acts.push_back(Act::Note { kind, text: text.to_owned() });
+    }
+
+    pub(super) fn set_stage(&mut self, now: Moment, stage: Stage) {
+        if let Some(work) = &mut self.in_work {
+            work.stage = stage;
+            self.since = now;
+        }
+    }
+
+    /// The one way into a state.
+    pub(super) fn enter(&mut self, now: Moment, state: LineState, reason: LineReason, note: &str) {
+        debug_assert!(may_follow(self.state, state), "{} may not follow {}", state, self.state);
+        let (state, reason) =
+            if may_follow(self.state, state) { (state, reason) } else { (LineState::Aborted, LineReason::Internal) };
+        if self.state != state || self.reason != reason {
+            let because = if note.is_empty() { String::new() } else { format!(": {note}") };
+            let text = match reason {
+                LineReason::None => format!("the line is {state}{because}"),
+                reason => format!("the line is {state} ({reason}){because}"),
+            };
+            self.journal("state", &text);
+            self.since = now;
+        }
+        self.state = state;
+        self.reason = reason;
+        note.clone_into(&mut self.note);
+    }
+
+    /// Comes to rest: idle if it may take a copy, else with the reason why not.
+    pub(super) fn rest(&mut self, now: Moment) {
+        self.timers.stop_all();
+        if !self.belt_clear {
+            self.enter(now, LineState::Held, LineReason::BeltNotKnownClear, "look whether anything is on the belt");
+        } else if self.hold_after_part {
+            self.hold_after_part = false;
+            self.enter(now, LineState::Held, LineReason::Operator, "held after the part, as asked");
+        } else if self.connected {
+            self.enter(now, LineState::Idle, LineReason::None, "");
+        } else {
+            self.enter(now, LineState::Suspended, LineReason::ConnectingToDevice, "waiting for the printer");
+        }
+    }
+
+    /// Ends the cycle.
+    pub(super) fn end_cycle(&mut self, outcome: Outcome, checked_by: Option<CheckedBy>, note: &str) {
+        let cycle = self.in_work.take().map(|w| w.work.cycle).or_else(|| self.orphan.take());
+        if let Some(cycle) = cycle {
+            self.acts.push_back(Act::CycleEnded { cycle, outcome, checked_by, note: note.to_owned() });
+        }
+    }
+
+    /// Nothing was printed: the copy waits again.
+    pub(super) fn end_unprinted(&mut self, now: Moment, why: &str) {
+        self.end_cycle(Outcome::Returned, None, why);
+        self.rest(now);
+    }
+
+    /// Everything off; a person must look. What was printed to the end keeps its cycle until the person's word.
+    pub(super) fn abort(&mut self, now: Moment, reason: LineReason, why: &str, quiet: bool) {
+        self.timers.stop_all();
+        match self.phase() {
+            None => {}
+            Some(Phase::Warm) => self.end_cycle(Outcome::Returned, None, why),
+            Some(Phase::Print) => self.end_cycle(Outcome::Scrapped, None, why),
+            Some(Phase::Cool | Phase::Advance | Phase::Check) => {
+                self.orphan = self.in_work.take().map(|w| w.work.cycle);
+                self.belt_clear = false;
+            }
+        }
+        self.enter(now, LineState::Aborted, reason, why);
+        if quiet && self.connected {
+            self.begin_step(Step::Quiet { lift: true });
+        }
+    }
+
+    pub(super) fn internal(&mut self, now: Moment, what: &str) {
+        debug_assert!(false, "{what}");
+        self.abort(now, LineReason::Internal, what, true);
+    }
+
+    pub(super) fn set_phase_timer(&mut self, now: Moment, span: Duration) {
+        self.timers.set(Timer::Phase, now + span);
+    }
+}
+
+/// A heater that is off.
+pub(super) const OFF: crate::units::Celsius = crate::units::Celsius(0.0);
+
+fn phase_words(phase: Phase) -> &'static str {
+    match phase {
+        Phase::Warm => "warming up",
+        Phase::Print => "the print",
+        Phase::Cool => "cooling",
+        Phase::Advance => "the advance",
+        Phase::Check => "the clear check",
+    }
+}

@@ -1,0 +1,155 @@
+//! The phases warm and cool, and what thermometers say in them.
+
+use std::time::Duration;
+
+use super::core::{Line, OFF, Stage};
+use super::signal::{Readings, Step};
+use super::timer::Timer;
+use crate::job::{LineReason, LineState, Phase};
+use crate::units::{Celsius, Moment};
+
+/// A heater this close below its target is warm. Common practice: the file waits for the rest by itself.
+const WARM_WITHIN_K: f64 = 3.0;
+/// Law L2: the belt moves on a reading no older than this.
+const FRESH: Duration = Duration::from_secs(5);
+/// How much longer than believed a bed may take to cool before the line holds: a draught, a summer's day.
+const COOL_PATIENCE: u32 = 3;
+const COOL_ALLOWANCE: Duration = Duration::from_secs(600);
+
+impl Line {
+    pub(super) fn begin_warm(&mut self, now: Moment) {
+        self.set_phase_timer(now, self.settings.warm_limit);
+        self.watch_readings(now);
+        self.set_stage(now, Stage::WarmBed);
+        let bed = self.in_work.as_ref().and_then(|w| w.work.bed);
+        self.begin_step(Step::Heat { bed: Some(bed.unwrap_or(OFF)), nozzle: None });
+    }
+
+    pub(super) fn on_readings(&mut self, now: Moment, readings: Readings) {
+        // A report may carry one heater alone (during a blocking wait): the others keep their last value.
+        let old = self.readings;
+        self.readings = Readings {
+            bed: readings.bed.or(old.bed),
+            bed_target: readings.bed_target.or(old.bed_target),
+            nozzle: readings.nozzle.or(old.nozzle),
+            nozzle_target: readings.nozzle_target.or(old.nozzle_target),
+        };
+        if readings.bed.is_some() {
+            self.read_at = Some(now);
+        }
+        if self.timers.at(Timer::Reading).is_some() {
+            self.watch_readings(now);
+        }
+        if self.state != LineState::Execute {
+            return;
+        }
+        self.try_warm(now);
+        self.try_release(now);
+    }
+
+    pub(super) fn on_readings_silent(&mut self, now: Moment) {
+        let seconds = self.settings.reading_limit.as_secs();
+        let text = format!("no temperature was reported for {seconds} s; look at the printer and its thermometers");
+        match self.phase() {
+            Some(phase @ (Phase::Warm | Phase::Print)) => {
+                self.heaters_off(phase);
+                self.enter(now, LineState::Held, LineReason::NoTemperature, &text);
+            }
+            Some(Phase::Cool | Phase::Advance) => {
+                self.timers.stop_all();
+                self.enter(now, LineState::Held, LineReason::NoTemperature, &text);
+            }
+            Some(Phase::Check) | None => {}
+        }
+    }
+
+    /// Heaters off for a hold; what is left of a file that is being printed is kept.
+    pub(super) fn heaters_off(&mut self, phase: Phase) {
+        self.begin_step(match phase {
+            Phase::Print => Step::Heat { bed: Some(OFF), nozzle: Some(OFF) },
+            _ => Step::Quiet { lift: false },
+        });
+    }
+
+    pub(super) fn watch_readings(&mut self, now: Moment) {
+        self.timers.set(Timer::Reading, now + self.settings.reading_limit);
+    }
+
+    /// Goes on from one heater to the next, and to the print, when it is warm.
+    fn try_warm(&mut self, now: Moment) {
+        let Some(work) = self.in_work.as_ref().filter(|_| self.step.is_none() && self.state == LineState::Execute)
+        else {
+            return;
+        };
+        let reached = |target: Option<Celsius>, reading: Option<Celsius>| {
+            target.is_none_or(|t| reading.is_some_and(|r| r.0 >= t.0 - WARM_WITHIN_K))
+        };
+        let (bed, nozzle) = (work.work.bed, work.work.nozzle);
+        match work.stage {
+            Stage::WarmBed if reached(bed, self.readings.bed) => {
+                self.set_stage(now, Stage::WarmNozzle);
+                self.begin_step(Step::Heat { bed: None, nozzle: Some(nozzle.unwrap_or(OFF)) });
+            }
+            Stage::WarmNozzle if reached(nozzle, self.readings.nozzle) => self.begin_print(now),
+            Stage::Reheating => {
+                let back = work.held_targets;
+                if reached(back.bed_target, self.readings.bed) && reached(back.nozzle_target, self.readings.nozzle) {
+                    self.begin_return(now);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// The print is done: heaters off, head up, and wait.
+    pub(super) fn begin_cool(&mut self, now: Moment) {
+        let Some(work) = &self.in_work else { return };
+        let park_z = Some(work.work.park_z);
+        self.begin_step(Step::CoolDown { park_z });
+        self.wait_for_release(now);
+    }
+
+    /// (Re)starts the wait for the release temperature.
+    pub(super) fn wait_for_release(&mut self, now: Moment) {
+        let Some(work) = &self.in_work else { return };
+        let from = self.readings.bed.or(work.work.bed).unwrap_or(OFF);
+        let limit = match self.settings.cooling.wait_for_release(from, work.work.release) {
+            Ok(wait) => wait * COOL_PATIENCE + COOL_ALLOWANCE,
+            // The belief may be wrong (a cold night): wait, but not without end.
+            Err(_) => self.settings.cool_limit,
+        };
+        self.set_stage(now, Stage::Cooling);
+        self.set_phase_timer(now, limit);
+        self.watch_readings(now);
+    }
+
+    /// Runs the belt when the part has let go. Laws L2: a fresh reading at or below the release temperature, nothing
+    /// printing, the head parked.
+    pub(super) fn try_release(&mut self, now: Moment) {
+        if self.step.is_some() || self.state != LineState::Execute || !self.may_move_belt(now) {
+            return;
+        }
+        match self.in_work.as_ref().map(|w| w.stage) {
+            Some(Stage::Cooling) => self.begin_advance(now),
+            Some(Stage::Halted) => self.run_belt(now),
+            _ => {}
+        }
+    }
+
+    /// Law L2's part that readings decide.
+    pub(super) fn may_move_belt(&self, now: Moment) -> bool {
+        let Some(work) = &self.in_work else { return false };
+        let cool = self.readings.bed.is_some_and(|bed| bed.0 <= work.work.release.0);
+        let fresh = self.read_at.is_some_and(|at| now.since(at) < FRESH);
+        self.connected && cool && fresh
+    }
+
+    pub(super) fn heaters_off_in_hold(&mut self, step: Step, timer: Timer, now: Moment) {
+        if self.step.is_some() {
+            // Something is still being done; look again in a moment, the heater must not be forgotten.
+            self.timers.set(timer, now + Duration::from_secs(1));
+        } else if self.connected {
+            self.begin_step(step);
+        }
+    }
+}

@@ -1,0 +1,62 @@
+//! What a line is told once, from the config.
+
+use std::time::Duration;
+
+use crate::belt::Drive;
+use crate::thermal::Cooling;
+use crate::units::Micrometres;
+
+/// How the line learns that the part has left.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Check {
+    /// A person answers.
+    Ask,
+    /// A named input of the printer must change while the belt runs, and come back.
+    Switch,
+    /// The user's program answers.
+    Command,
+    /// Nothing does: the person has given a standing word, and the whole advance is run twice.
+    Trust,
+}
+
+impl Check {
+    /// Its keyword.
+    #[must_use]
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Ask => "ask",
+            Self::Switch => "switch",
+            Self::Command => "command",
+            Self::Trust => "trust",
+        }
+    }
+}
+
+/// A line's settings.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LineSettings {
+    /// The clear check.
+    pub check: Check,
+    /// How the belt is moved.
+    pub drive: Drive,
+    /// How often a part that did not clear is tried again before the line holds.
+    pub retries: u32,
+    /// How far the belt goes back before it goes forward again.
+    pub retry_back: Micrometres,
+    /// How this bed is believed to cool, for the deadline of the wait.
+    pub cooling: Cooling,
+    /// The longest that bed and nozzle may take to get warm.
+    pub warm_limit: Duration,
+    /// The longest that a bed may take to cool when the belief above gives no figure.
+    pub cool_limit: Duration,
+    /// The longest that a person may take to answer before the line is held (the question stays).
+    pub ask_limit: Duration,
+    /// The longest that the user's program may take to answer.
+    pub command_limit: Duration,
+    /// How long the nozzle stays hot in a hold in mid-print.
+    pub held_nozzle_off: Duration,
+    /// How long the bed stays hot in a hold in mid-print.
+    pub held_bed_off: Duration,
+    /// The longest silence of the thermometers while they matter.
+    pub reading_limit: Duration,
+}
