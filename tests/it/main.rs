@@ -5,3 +5,4 @@ mod ground;
 mod lexer;
 mod survey;
 mod walk;
+mod wire;
