@@ -3,6 +3,7 @@
 mod cycle;
 mod ground;
 mod lexer;
+mod real_prints;
 mod survey;
 mod walk;
 mod wire;
