@@ -4,6 +4,7 @@ mod cycle;
 mod ground;
 mod lexer;
 mod real_prints;
+mod store;
 mod survey;
 mod walk;
 mod wire;

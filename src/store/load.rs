@@ -1,0 +1,80 @@
+//! What the foreman reads once, at the start.
+
+use sqlx::Row;
+
+use super::error::StoreError;
+use super::list::{JobFilter, JobKey, JobSet};
+use super::open::Store;
+use super::rows::{self, cycle_columns, job_fields};
+use super::write::Snapshot;
+
+/// Jobs that are read in one piece: a queue of any length must not become one text.
+const JOBS_AT_ONCE: u32 = 1000;
+
+/// Ended jobs whose folder file may still be there. Left to itself, SQLite would look through the whole history for them.
+const LEFT: &str = concat!(
+    "select ",
+    job_fields!(),
+    " from jobs indexed by jobs_by_source where source_key is not null and ended_at is not null"
+);
+
+impl Store {
+    /// Everything that is needed to go on after a restart.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the database cannot be read, [`StoreError::Corrupt`] where it holds what this version never writes.
+    pub async fn load(&self) -> Result<Snapshot, StoreError> {
+        let reader = self.reader();
+        let mut jobs = Vec::new();
+        loop {
+            let page =
+                reader.list_jobs(&JobFilter::all(JobSet::Open), jobs.last().map(JobKey::of), JOBS_AT_ONCE).await?;
+            if page.is_empty() {
+                break;
+            }
+            jobs.extend(page);
+        }
+        jobs.extend(reader.rows(sqlx::query(LEFT).fetch_all(reader.pool()).await, rows::job)?);
+        jobs.sort_by_key(|job| (job.rank, job.id));
+        let surveys = sqlx::query(
+            "select survey from files where sha256 in
+                 (select sha256 from jobs where ended_at is null union select sha256 from jobs where source_key is not null)",
+        );
+        let cycles =
+            sqlx::query(concat!("select ", cycle_columns!(), " from cycles where ended_at is null order by id"));
+        let lines = sqlx::query(
+            "select name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part
+               from lines order by name",
+        );
+        let last = sqlx::query(
+            "select (select coalesce(max(id), 0) from jobs), (select coalesce(max(id), 0) from cycles),
+                    (select coalesce(max(seq), 0) from journal)",
+        );
+        let numbers = |row: &_| Ok((Row::try_get(row, 0)?, Row::try_get(row, 1)?, Row::try_get(row, 2)?));
+        let last = reader.row(last.fetch_optional(reader.pool()).await, numbers)?;
+        let (last_job, last_cycle, last_seq) = last.unwrap_or_default();
+        Ok(Snapshot {
+            jobs,
+            surveys: reader.rows(surveys.fetch_all(reader.pool()).await, rows::survey)?,
+            cycles: reader.rows(cycles.fetch_all(reader.pool()).await, rows::cycle)?,
+            lines: reader.rows(lines.fetch_all(reader.pool()).await, rows::line)?,
+            last_job,
+            last_cycle,
+            last_seq,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::list::tests::plan;
+    use super::*;
+
+    #[tokio::test]
+    async fn a_long_history_is_not_looked_through_at_the_start() {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let store = Store::open(&dir.path().join("db")).await.expect("a store");
+        let steps = plan(&store.reader(), LEFT).await;
+        assert!(steps.len() == 1 && steps[0].contains("USING INDEX jobs_by_source"), "{steps:?}");
+    }
+}

@@ -1,0 +1,94 @@
+//! Reading: what the page, the API and the infeed may ask. Nothing here writes.
+
+use std::collections::HashSet;
+use std::path::PathBuf;
+
+use sqlx::sqlite::SqliteRow;
+use sqlx::{Row, SqlitePool};
+
+use super::error::StoreError;
+use super::rows::{self, cycle_columns, job_fields};
+use crate::job::{Cycle, Job, JobId, Survey};
+
+/// A handle for reading the database; clones share a few connections. Each question sees what was committed before it.
+#[derive(Clone, Debug)]
+pub struct Reader {
+    path: PathBuf,
+    pool: SqlitePool,
+}
+
+impl Reader {
+    pub(super) fn new(path: PathBuf, pool: SqlitePool) -> Self {
+        Self { path, pool }
+    }
+
+    pub(super) async fn close(&self) {
+        self.pool.close().await;
+    }
+
+    pub(super) fn pool(&self) -> &SqlitePool {
+        &self.pool
+    }
+
+    pub(super) fn fault(&self, error: sqlx::Error) -> StoreError {
+        StoreError::database(&self.path, error)
+    }
+
+    /// Every row of an answer, read by `read`.
+    pub(super) fn rows<T>(
+        &self,
+        answer: sqlx::Result<Vec<SqliteRow>>,
+        read: impl Fn(&SqliteRow) -> sqlx::Result<T>,
+    ) -> Result<Vec<T>, StoreError> {
+        let rows = answer.map_err(|e| self.fault(e))?;
+        rows.iter().map(read).collect::<sqlx::Result<_>>().map_err(|e| self.fault(e))
+    }
+
+    /// The only row of an answer, if there is one.
+    pub(super) fn row<T>(
+        &self,
+        answer: sqlx::Result<Option<SqliteRow>>,
+        read: impl Fn(&SqliteRow) -> sqlx::Result<T>,
+    ) -> Result<Option<T>, StoreError> {
+        let row = answer.map_err(|e| self.fault(e))?;
+        row.as_ref().map(read).transpose().map_err(|e| self.fault(e))
+    }
+
+    /// A job by its number.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the database cannot be read.
+    pub async fn job(&self, id: JobId) -> Result<Option<Job>, StoreError> {
+        let query = sqlx::query(concat!("select ", job_fields!(), " from jobs where id = ?1")).bind(id.0);
+        self.row(query.fetch_optional(&self.pool).await, rows::job)
+    }
+
+    /// The cycles of a job, the first one first.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the database cannot be read.
+    pub async fn cycles_of(&self, job: JobId) -> Result<Vec<Cycle>, StoreError> {
+        let query =
+            sqlx::query(concat!("select ", cycle_columns!(), " from cycles where job = ?1 order by id")).bind(job.0);
+        self.rows(query.fetch_all(&self.pool).await, rows::cycle)
+    }
+
+    /// What the survey found in the file with this content hash.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the database cannot be read.
+    pub async fn survey(&self, sha256: &str) -> Result<Option<Survey>, StoreError> {
+        let query = sqlx::query("select survey from files where sha256 = ?1").bind(sha256.to_owned());
+        self.row(query.fetch_optional(&self.pool).await, rows::survey)
+    }
+
+    /// The content hashes of every file that a job has ever used.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the database cannot be read.
+    pub async fn known_files(&self) -> Result<HashSet<String>, StoreError> {
+        let query = sqlx::query("select sha256 from files");
+        let known = self.rows(query.fetch_all(&self.pool).await, |row| row.try_get(0))?;
+        Ok(known.into_iter().collect())
+    }
+}
