@@ -1,7 +1,23 @@
 //! Below the bar: moves bytes between the wire and a machine.
 //!
-//! A [`Link`] only moves bytes; what they mean is [`crate::wire`]'s business. The driver joins the two.
+//! A [`Link`] only moves bytes; what they mean is [`crate::wire`]'s business. The [`Driver`] joins the two: it turns tasks into
+//! commands, reads files as it goes, and reports what became of them. Knows no job and no line.
 
+mod driver;
+mod feed;
 mod link;
+mod script;
+mod serial;
+mod session;
+mod settings;
+mod simulated;
+mod task;
+mod tcp;
 
+pub use driver::Driver;
 pub use link::{Connect, Link, LinkFuture};
+pub use serial::SerialConnect;
+pub use settings::DriverSettings;
+pub use simulated::{SimulatedConnect, SimulatedHandle};
+pub use task::{Looks, Mail, Order, Report, Task, TaskId, TaskResult};
+pub use tcp::TcpConnect;

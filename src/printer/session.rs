@@ -1,0 +1,445 @@
+//! One connection's life: what is asked of the printer, what is on its way, what has come back. Everything but the waiting.
+
+use std::collections::{BTreeSet, VecDeque};
+use std::path::Path;
+use std::time::Duration;
+
+use super::feed::{Feed, FeedError};
+use super::script::{self, LIFT, Means, Script};
+use super::settings::DriverSettings;
+use super::task::{Report, Task, TaskId, TaskResult};
+use crate::belt::Restore;
+use crate::gcode::{Distance, Units, Walker, Word, lex_line};
+use crate::units::{Millimetres, Moment};
+use crate::wire::{Dialogue, DialogueEvent, EndstopState, Reply, SubmitError, Ticket};
+
+/// Temperatures are asked for this often.
+const POLL_EVERY: Duration = Duration::from_secs(1);
+/// Lines that were asked for again are told this often at most.
+const RESENT_EVERY: Duration = Duration::from_secs(600);
+/// Different complaints of the printer that are told in one connection.
+const SAID_MAX: usize = 50;
+
+pub(super) struct Session<'a> {
+    settings: &'a DriverSettings,
+    pub(super) dialogue: Dialogue,
+    walker: Walker,
+    ready: bool,
+    queue: VecDeque<(TaskId, Task)>,
+    current: Option<Current>,
+    print: Option<Printing>,
+    on_its_way: VecDeque<(Ticket, Kind)>,
+    poll_due: Moment,
+    switch_pressed: Option<bool>,
+    progress_due: Moment,
+    resent: u64,
+    resent_due: Moment,
+    /// What the printer has said already: the same complaint at every line is told once.
+    said: BTreeSet<String>,
+    words: Vec<Word>,
+    reports: VecDeque<Report>,
+}
+
+struct Current {
+    id: TaskId,
+    what: What,
+    script: Script,
+    waiting_for: usize,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum What {
+    Plain,
+    Pause,
+    GoOn,
+    Belt,
+}
+
+struct Printing {
+    id: TaskId,
+    feed: Feed,
+    paused: Option<(Restore, Millimetres)>,
+    on_its_way: usize,
+    ended: bool,
+}
+
+#[derive(Clone, Copy)]
+enum Kind {
+    Poll,
+    Script(Means),
+    Print {
+        read: u64,
+    },
+    PrintEnd,
+    /// Of a task that was given up.
+    Forgotten,
+}
+
+/// What the driver must do about an event.
+pub(super) enum Outcome {
+    GoOn,
+    /// The connection is of no use any more.
+    Lost(String),
+}
+
+impl<'a> Session<'a> {
+    pub(super) fn new(now: Moment, settings: &'a DriverSettings) -> Self {
+        let mut dialogue = Dialogue::new(settings.dialogue);
+        dialogue.start(now);
+        Self {
+            settings,
+            dialogue,
+            walker: Walker::new(settings.dialect),
+            ready: false,
+            queue: VecDeque::new(),
+            current: None,
+            print: None,
+            on_its_way: VecDeque::new(),
+            poll_due: now,
+            switch_pressed: None,
+            progress_due: now,
+            resent: 0,
+            resent_due: now,
+            said: BTreeSet::new(),
+            words: Vec::new(),
+            reports: VecDeque::new(),
+        }
+    }
+
+    pub(super) fn ask(&mut self, id: TaskId, task: Task) {
+        self.queue.push_back((id, task));
+    }
+
+    /// Ends the belt task, whether under way or still in the queue.
+    pub(super) fn stop_belt(&mut self) {
+        if let Some(current) = self.current.as_mut().filter(|c| c.what == What::Belt) {
+            current.script.cut_short();
+            return;
+        }
+        let waiting = self.queue.iter().position(|(_, task)| matches!(task, Task::Belt { .. }));
+        if let Some((task, _)) = waiting.and_then(|at| self.queue.remove(at)) {
+            self.reports.push_back(Report::Done { task, result: TaskResult::default() });
+        }
+    }
+
+    pub(super) fn poll_report(&mut self) -> Option<Report> {
+        self.reports.pop_front()
+    }
+
+    /// When something is to be done by itself.
+    pub(super) fn deadline(&self) -> Option<Moment> {
+        // While the window is full, or a poll is on its way, the next acknowledgement leads on, and no time needs to pass.
+        let may_poll = self.ready && self.dialogue.room() && !self.is_polling();
+        let poll = may_poll.then_some(self.poll_due);
+        [self.dialogue.deadline(), poll].into_iter().flatten().min()
+    }
+
+    /// What became of the belt, if it was moving when the connection went.
+    pub(super) fn interrupted(&self) -> TaskResult {
+        self.current.as_ref().map_or_else(TaskResult::default, |c| TaskResult { complete: false, ..c.script.result() })
+    }
+
+    /// Hands the dialogue as many commands as it has room for.
+    pub(super) async fn fill(&mut self, now: Moment) {
+        while self.ready && self.dialogue.room() {
+            if now >= self.poll_due && !self.is_polling() {
+                self.poll_due = now + POLL_EVERY;
+                self.submit(now, b"M105", Kind::Poll);
+            } else if self.current.is_some() {
+                if !self.fill_from_script(now) {
+                    return;
+                }
+            } else if let Some((id, task)) = self.queue.pop_front() {
+                self.begin(id, task).await;
+            } else if !self.fill_from_file(now).await {
+                return;
+            }
+        }
+    }
+
+    fn is_polling(&self) -> bool {
+        self.on_its_way.iter().any(|(_, kind)| matches!(kind, Kind::Poll))
+    }
+
+    fn fill_from_script(&mut self, now: Moment) -> bool {
+        // A stand begins when the file's commands that have left already have been taken.
+        let drained = self.print.as_ref().is_none_or(|p| p.on_its_way == 0);
+        let Some(current) = self.current.as_mut().filter(|c| c.what != What::Pause || drained) else { return false };
+        let Some(item) = current.script.next() else { return false };
+        current.waiting_for += 1;
+        if item.means == Means::Looked {
+            self.switch_pressed = None;
+        }
+        self.submit(now, item.text.as_bytes(), Kind::Script(item.means));
+        true
+    }
+
+    async fn fill_from_file(&mut self, now: Moment) -> bool {
+        let Some(print) = self.print.as_mut().filter(|p| p.paused.is_none() && !p.ended) else { return false };
+        match print.feed.next().await {
+            Ok(Some(command)) => {
+                let command = command.to_owned();
+                let (read, _) = print.feed.progress();
+                print.on_its_way += 1;
+                self.submit(now, &command, Kind::Print { read });
+                true
+            }
+            Ok(None) => {
+                print.ended = true;
+                print.on_its_way += 1;
+                self.submit(now, b"M400", Kind::PrintEnd);
+                true
+            }
+            Err(error) => {
+                let task = print.id;
+                self.print = None;
+                self.fail(task, &error);
+                true
+            }
+        }
+    }
+
+    fn fail(&mut self, task: TaskId, error: &FeedError) {
+        self.reports.push_back(Report::Failed { task, why: error.to_string(), result: TaskResult::default() });
+    }
+
+    async fn begin(&mut self, id: TaskId, task: Task) {
+        let (what, lines) = match task {
+            Task::Print { file } => return self.begin_print(id, &file).await,
+            Task::Heat { bed, nozzle } => (What::Plain, script::heat(bed, nozzle)),
+            Task::CoolDown { park_z } => {
+                (What::Plain, script::cool_down(self.walker.tool(), park_z.and_then(|z| self.lift_to(z))))
+            }
+            Task::Quiet { lift } => {
+                self.give_up_print();
+                let up = self.lift_by(LIFT);
+                (What::Plain, script::cool_down(self.walker.tool(), lift.then_some(up)))
+            }
+            Task::Pause => {
+                let (as_before, lift) = (self.restore(), self.lift_by(LIFT));
+                let Some(print) = self.print.as_mut() else {
+                    // It ended while the order was on its way.
+                    let result = TaskResult { complete: true, ..TaskResult::default() };
+                    self.reports.push_back(Report::Done { task: id, result });
+                    return;
+                };
+                print.paused = Some((as_before, lift));
+                (What::Pause, self.in_millimetres(script::stand(lift)))
+            }
+            Task::GoOn => {
+                let back = self.print.as_ref().and_then(|p| p.paused);
+                let lines = back.map(|(as_before, lift)| self.in_millimetres(script::go_back(lift, as_before)));
+                (What::GoOn, lines.unwrap_or_default())
+            }
+            Task::Belt { moves, odometer, watch } => {
+                let script = Script::belt(&self.settings.drive, &moves, odometer, watch, self.restore());
+                self.current = Some(Current { id, what: What::Belt, script, waiting_for: 0 });
+                return;
+            }
+        };
+        self.current = Some(Current { id, what, script: Script::of(lines), waiting_for: 0 });
+        self.end_if_done();
+    }
+
+    async fn begin_print(&mut self, id: TaskId, file: &Path) {
+        match Feed::open(file, self.settings.policy).await {
+            Ok(feed) => self.print = Some(Printing { id, feed, paused: None, on_its_way: 0, ended: false }),
+            Err(error) => self.fail(id, &error.into()),
+        }
+    }
+
+    fn give_up_print(&mut self) {
+        self.print = None;
+        for (_, kind) in &mut self.on_its_way {
+            if matches!(kind, Kind::Print { .. } | Kind::PrintEnd) {
+                *kind = Kind::Forgotten;
+            }
+        }
+    }
+
+    /// The file may count in inches; our own commands do not.
+    fn in_millimetres(&self, lines: Vec<String>) -> Vec<String> {
+        if self.walker.units() != Units::Inch {
+            return lines;
+        }
+        let unit = |text: &str| std::iter::once(text.to_owned());
+        unit("G21").chain(lines).chain(unit("G20")).collect()
+    }
+
+    fn restore(&self) -> Restore {
+        Restore {
+            tool: self.walker.tool(),
+            relative: self.walker.distance() == Distance::Relative,
+            relative_e: self.walker.e_distance() == Distance::Relative,
+            e_mm: self.walker.e_mm(),
+            feed_mm_min: self.walker.feed_mm_min().unwrap_or(0.0),
+        }
+    }
+
+    /// How far up the head must go to be at `z`, in the machine's own coordinates.
+    fn lift_to(&self, z: Millimetres) -> Option<Millimetres> {
+        let at = self.walker.machine_mm()[2];
+        Some(Millimetres((z.0 - at).min(self.settings.z_max.0 - at))).filter(|lift| lift.0 > 0.0)
+    }
+
+    fn lift_by(&self, lift: Millimetres) -> Millimetres {
+        Millimetres(lift.0.min(self.settings.z_max.0 - self.walker.machine_mm()[2]).max(0.0))
+    }
+
+    fn submit(&mut self, now: Moment, command: &[u8], kind: Kind) {
+        self.words.clear();
+        let line = lex_line(command, &mut self.words);
+        self.walker.handle_line(&line, &self.words);
+        match self.dialogue.submit(now, command) {
+            Ok(ticket) => self.on_its_way.push_back((ticket, kind)),
+            // The dialogue's own last event says why it ended; it comes next.
+            Err(SubmitError::Ended) => self.ready = false,
+            Err(SubmitError::Command(error)) => self.refuse(kind, &error.to_string()),
+        }
+    }
+
+    /// A command that cannot be put on a line: of the file or of the config, never of the wire.
+    fn refuse(&mut self, kind: Kind, why: &str) {
+        let (task, result) = match kind {
+            Kind::Poll | Kind::Forgotten => return,
+            Kind::Script(_) => match self.current.take() {
+                Some(current) => (current.id, TaskResult { complete: false, ..current.script.result() }),
+                None => return,
+            },
+            Kind::Print { .. } | Kind::PrintEnd => match self.print.take() {
+                Some(print) => (print.id, TaskResult::default()),
+                None => return,
+            },
+        };
+        self.reports.push_back(Report::Failed { task, why: why.to_owned(), result });
+    }
+
+    /// Takes in what the dialogue has to say.
+    pub(super) fn handle_event(&mut self, now: Moment, event: DialogueEvent) -> Outcome {
+        match event {
+            DialogueEvent::HandshakeDone => {
+                self.ready = true;
+                self.poll_due = now;
+                self.reports.push_back(Report::Connected { to: String::new() });
+            }
+            DialogueEvent::Acknowledged { ticket } => self.on_acknowledged(now, ticket),
+            DialogueEvent::Reply(reply) => self.on_reply(reply),
+            DialogueEvent::Resent { count, .. } => self.on_resent(now, count),
+            DialogueEvent::Reset => self.on_reset(now),
+            DialogueEvent::Fault { text } => self.reports.push_back(Report::Fault { text }),
+            DialogueEvent::Desync { wanted, oldest, next } => {
+                let why = format!(
+                    "the printer wants line {wanted}, and lines {oldest} to {next} are there: what it did is not known"
+                );
+                return Outcome::Lost(why);
+            }
+            DialogueEvent::Stuck { line, times } => {
+                let why = format!(
+                    "the printer refused line {line} {times} times; it may be too long for its buffer, or look at the cable"
+                );
+                return Outcome::Lost(why);
+            }
+            DialogueEvent::Silent { .. } => {
+                return Outcome::Lost("the printer no longer answers; look at its power and its cable".to_owned());
+            }
+        }
+        Outcome::GoOn
+    }
+
+    /// A bad cable asks a thousand times; the journal is told now and then.
+    fn on_resent(&mut self, now: Moment, count: u32) {
+        self.resent += u64::from(count);
+        if now >= self.resent_due {
+            self.resent_due = now + RESENT_EVERY;
+            self.note(format!(
+                "the printer asked for {} lines again since it was connected; look at the cable",
+                self.resent
+            ));
+        }
+    }
+
+    fn on_reset(&mut self, now: Moment) {
+        self.reports.push_back(Report::Reset { result: self.interrupted() });
+        self.queue.clear();
+        self.current = None;
+        self.print = None;
+        self.on_its_way.clear();
+        self.walker = Walker::new(self.settings.dialect);
+        self.ready = false;
+        self.dialogue.start(now);
+    }
+
+    fn on_acknowledged(&mut self, now: Moment, ticket: Ticket) {
+        while let Some(&(first, kind)) = self.on_its_way.front() {
+            if first > ticket {
+                return;
+            }
+            self.on_its_way.pop_front();
+            match kind {
+                Kind::Poll | Kind::Forgotten => {}
+                Kind::Script(means) => {
+                    if let Some(current) = &mut self.current {
+                        current.waiting_for = current.waiting_for.saturating_sub(1);
+                        current.script.on_acknowledged(means, self.switch_pressed);
+                    }
+                    self.end_if_done();
+                }
+                Kind::Print { read } => {
+                    let Some(print) = &mut self.print else { continue };
+                    print.on_its_way -= 1;
+                    if now >= self.progress_due {
+                        self.progress_due = now + POLL_EVERY;
+                        self.reports.push_back(Report::Progress { sent: read, of: print.feed.progress().1 });
+                    }
+                }
+                Kind::PrintEnd => self.end_print(),
+            }
+        }
+    }
+
+    fn end_print(&mut self) {
+        let Some(print) = self.print.take() else { return };
+        let (_, of) = print.feed.progress();
+        self.reports.push_back(Report::Progress { sent: of, of });
+        let result = TaskResult { complete: true, dropped: print.feed.dropped(), ..TaskResult::default() };
+        self.reports.push_back(Report::Done { task: print.id, result });
+    }
+
+    fn end_if_done(&mut self) {
+        let Some(current) = self.current.take_if(|c| c.waiting_for == 0 && c.script.is_empty()) else { return };
+        if current.what == What::GoOn
+            && let Some(print) = &mut self.print
+        {
+            print.paused = None;
+        }
+        self.reports.push_back(Report::Done { task: current.id, result: current.script.result() });
+    }
+
+    fn on_reply(&mut self, reply: Reply) {
+        match reply {
+            Reply::Temperatures(report) => {
+                let (bed, nozzle) = (report.bed(), report.nozzle(0));
+                self.reports.push_back(Report::Temperatures {
+                    bed: bed.and_then(|r| r.current),
+                    bed_target: bed.and_then(|r| r.target),
+                    nozzle: nozzle.and_then(|r| r.current),
+                    nozzle_target: nozzle.and_then(|r| r.target),
+                });
+            }
+            Reply::Endstops(states) => {
+                let ours = |name: &str| self.settings.switch_input.as_deref() == Some(name);
+                if let Some(switch) = states.iter().find(|s| ours(&s.name)) {
+                    self.switch_pressed = Some(switch.state == EndstopState::Triggered);
+                }
+            }
+            Reply::Note { text } if self.said.len() < SAID_MAX && self.said.insert(text.clone()) => {
+                self.note(format!("the printer says: {text}"));
+            }
+            _ => {}
+        }
+    }
+
+    fn note(&mut self, text: String) {
+        self.reports.push_back(Report::Note { text });
+    }
+}
