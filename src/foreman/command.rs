@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use serde::{Deserialize, Serialize};
 
 use super::view::LineView;
-use crate::job::{Job, JobId, LineName, PartWord, Survey};
+use crate::job::{Job, JobId, LineName, Survey};
 
 /// A request to the foreman.
 #[derive(Clone, Debug)]
@@ -14,6 +14,13 @@ pub enum Command {
     Admit(Box<Arrival>),
     /// A file was turned away: the journal shall say so. Answered with [`Answer::Done`].
     NoteRejection {
+        /// The file's name.
+        name: String,
+        /// Why, in one sentence.
+        reason: String,
+    },
+    /// A file cannot be taken now and stays in the folder: the journal shall say so. Answered with [`Answer::Done`].
+    NoteDelay {
         /// The file's name.
         name: String,
         /// Why, in one sentence.
@@ -98,26 +105,7 @@ pub struct JobPatch {
 }
 
 /// What can be done to a line.
-#[derive(Clone, Debug, PartialEq)]
-pub enum LineCommand {
-    /// Stand still now; the part stays where it is and can be gone on with.
-    HoldNow,
-    /// Stand still when the part under way has left the belt.
-    HoldAfterPart,
-    /// Go on; also takes back a hold that has not come into force.
-    Resume,
-    /// End the copy under way; heaters off; take no job until resumed.
-    Stop,
-    /// Heaters and motors off at once.
-    EmergencyStop,
-    /// A person's word: nothing is on the belt.
-    BeltClear {
-        /// What becomes of the part of the cycle under way; by default good if its print was finished, else scrap.
-        part: Option<PartWord>,
-    },
-    /// A person's word: the part is still there.
-    NotClear,
-}
+pub use crate::line::Operator as LineCommand;
 
 /// The foreman's answer when it did what was asked.
 #[derive(Clone, Debug)]

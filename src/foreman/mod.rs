@@ -1,11 +1,23 @@
 //! Below the bar: the sole owner of the lines and of every write.
 //!
-//! It chooses one event at a time, decides in plain code, then persists, tells, publishes.
+//! It chooses one event at a time, decides in plain code, then persists, tells, publishes. It moves no bytes itself and knows
+//! no command text; drivers do that.
 
+mod books;
 mod command;
+mod decide;
+mod effects;
 mod handle;
+mod patch;
+mod present;
+mod program;
+mod recover;
+mod refusal;
+mod run;
+mod stand;
 mod view;
 
 pub use command::{Answer, Arrival, Command, JobCommand, JobPatch, LineCommand, Refused, RefusedCode};
 pub use handle::{Handle, News, Request};
+pub use run::{Foreman, Orders, Reports};
 pub use view::{LineView, Live, Question, TemperatureView, WorkView};

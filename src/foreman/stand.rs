@@ -1,0 +1,127 @@
+//! One line at the foreman's: its cycle, its driver, and what was last kept and shown of it.
+
+use tokio::sync::mpsc;
+
+use super::view::LineView;
+use crate::belt::Advance;
+use crate::clock::Clock;
+use crate::config::LineConfig;
+use crate::job::{Job, LineRow, LineState, Material, Phase, Survey};
+use crate::line::{Line, Readings, Signal, Step, StepResult, Watched, Work};
+use crate::printer::{Looks, Mail, Order, Report, Task, TaskResult};
+use crate::schedule::{Berth, BerthState};
+use crate::thermal::release_temperature;
+use crate::units::{Celsius, Millimetres};
+
+pub(super) struct Stand {
+    pub(super) config: LineConfig,
+    pub(super) line: Line,
+    /// As it was last committed; `None` before the first time.
+    pub(super) kept: Option<LineRow>,
+    pub(super) kept_phase: Option<Phase>,
+    pub(super) shown: Option<LineView>,
+    /// Bytes of the file that were acknowledged, of how many.
+    pub(super) progress: (u64, u64),
+    orders: mpsc::Sender<Mail<Order>>,
+}
+
+impl Stand {
+    pub(super) fn new(
+        config: LineConfig,
+        line: Line,
+        kept: Option<LineRow>,
+        orders: mpsc::Sender<Mail<Order>>,
+    ) -> Self {
+        Self { config, line, kept, kept_phase: None, shown: None, progress: (0, 0), orders }
+    }
+
+    /// What the scheduler needs to know.
+    pub(super) fn berth(&self) -> Berth {
+        let state = match self.line.state().0 {
+            _ if self.line.is_ready() => BerthState::Ready,
+            _ if self.line.asks().is_some() => BerthState::Asks,
+            LineState::Execute if self.line.phase() == Some(Phase::Cool) => BerthState::Cooling,
+            LineState::Execute | LineState::Idle if self.line.connected() => BerthState::Busy,
+            LineState::Execute | LineState::Idle | LineState::Suspended => BerthState::Unconnected,
+            LineState::Stopped | LineState::Held | LineState::Aborted => BerthState::Stopped,
+        };
+        Berth {
+            name: self.config.name.clone(),
+            state,
+            material: self.config.material.clone(),
+            limits: self.config.limits,
+        }
+    }
+
+    /// One copy of this job, worked out for this line.
+    pub(super) fn work(&self, job: &Job, survey: &Survey, cycle: &crate::job::Cycle, materials: &[Material]) -> Work {
+        let names = [job.material.as_deref(), survey.material.as_deref(), self.config.material.as_deref()];
+        let extent = self.config.frame.extent(survey);
+        let nose = self.config.frame.nose;
+        // A file that lays nothing on the bed has nothing to push off; the overrun alone still clears what is not known of.
+        let advance = extent.map_or_else(
+            || Advance::plan(crate::belt::Extent { tail_mm: nose.0, lead_mm: nose.0 }, nose, self.config.overrun),
+            |extent| Advance::plan(extent, nose, self.config.overrun),
+        );
+        let park = (survey.height_mm + self.config.head_clearance.0).min(self.config.limits.z_max_mm);
+        Work {
+            cycle: cycle.id,
+            job: job.id,
+            copy: cycle.copy,
+            bed: survey.temperatures.bed_first_c.map(Celsius),
+            nozzle: survey.temperatures.nozzle_first_c.map(Celsius),
+            release: release_temperature(job.release_c.map(Celsius), &names, materials),
+            advance,
+            park_z: Millimetres(park),
+            print_time: std::time::Duration::try_from_secs_f64(survey.feed_time_s).unwrap_or_default(),
+        }
+    }
+
+    /// Sends an order; a driver that does not take it has gone, and says so by its reports.
+    pub(super) fn tell(&self, clock: &Clock, body: Order) {
+        if self.orders.try_send(Mail { body, busy: clock.busy() }).is_err() {
+            tracing::error!(line = %self.config.name, "the driver takes no orders");
+        }
+    }
+
+    /// The driver's words for a step.
+    pub(super) fn task(&self, step: &Step, file: impl FnOnce() -> std::path::PathBuf) -> Task {
+        match step {
+            Step::Heat { bed, nozzle } => Task::Heat { bed: *bed, nozzle: *nozzle },
+            Step::Print => Task::Print { file: file() },
+            Step::Pause => Task::Pause,
+            Step::GoOn => Task::GoOn,
+            Step::CoolDown { park_z } => Task::CoolDown { park_z: *park_z },
+            Step::Belt { moves, watch } => {
+                Task::Belt { moves: moves.clone(), odometer: self.line.ledger().odometer, watch: *watch }
+            }
+            Step::Quiet { lift } => Task::Quiet { lift: *lift },
+        }
+    }
+}
+
+/// The line's words for a report; `None` where the line has no use for it.
+pub(super) fn signal(report: Report) -> Option<Signal> {
+    Some(match report {
+        Report::Connected { .. } => Signal::Connected,
+        Report::Lost { why, result } => Signal::Disconnected { why, result: step_result(result) },
+        Report::Reset { result } => Signal::Reset { result: step_result(result) },
+        Report::Fault { text } => Signal::Fault { text },
+        Report::Temperatures { bed, bed_target, nozzle, nozzle_target } => {
+            Signal::Temperatures(Readings { bed, bed_target, nozzle, nozzle_target })
+        }
+        Report::Done { task, result } => {
+            Signal::StepDone { step: crate::line::StepId(task), result: step_result(result) }
+        }
+        Report::Failed { task, why, result } => {
+            Signal::StepFailed { step: crate::line::StepId(task), why, result: step_result(result) }
+        }
+        Report::Note { .. } | Report::Progress { .. } => return None,
+    })
+}
+
+fn step_result(result: TaskResult) -> StepResult {
+    let TaskResult { complete, moved, maybe, watched, dropped: _ } = result;
+    let watched = watched.map(|Looks { looks, changed, back }| Watched { looks, changed, back });
+    StepResult { complete, moved, maybe, watched }
+}

@@ -1,0 +1,97 @@
+//! Bytes on their way in: written to the file store and surveyed at the same time, each on a thread of its own.
+
+use std::sync::Arc;
+use std::sync::mpsc::{SyncSender, sync_channel};
+use std::thread::{Builder, JoinHandle};
+
+use tokio_util::bytes::Bytes;
+
+use crate::gcode::{Rules, Surveyor};
+use crate::job::Survey;
+use crate::store::{FileStore, Incoming, StoreError};
+
+/// Pieces that may wait for the survey: with pieces of 256 KiB, one MiB of memory.
+const WAITING_MAX: usize = 4;
+
+/// Surveys a file piece by piece.
+pub trait Inspect: Send {
+    /// Takes in the next bytes.
+    fn handle_bytes(&mut self, bytes: &[u8]);
+
+    /// What was found, the content hash among it.
+    fn finish(self: Box<Self>) -> Survey;
+}
+
+/// Makes a new survey for each file.
+pub type Inspectors = Arc<dyn Fn() -> Box<dyn Inspect> + Send + Sync>;
+
+impl Inspect for Surveyor {
+    fn handle_bytes(&mut self, bytes: &[u8]) {
+        Self::handle_bytes(self, bytes);
+    }
+
+    fn finish(self: Box<Self>) -> Survey {
+        Self::finish(*self)
+    }
+}
+
+/// Surveys every file by the same rules.
+#[must_use]
+pub fn surveyors(rules: Rules) -> Inspectors {
+    Arc::new(move || Box::new(Surveyor::new(&rules)))
+}
+
+/// A file being poured in. Dropped half-way, it leaves nothing behind.
+#[derive(Debug)]
+pub(super) struct Pour {
+    incoming: Incoming,
+    to_survey: SyncSender<Bytes>,
+    survey: JoinHandle<Survey>,
+}
+
+/// Why nothing came of a file poured in.
+#[derive(Debug)]
+pub(super) enum PourFault {
+    Store(StoreError),
+    /// The survey panicked, or did not see what was written.
+    SurveyFailed,
+}
+
+impl Pour {
+    /// Blocks.
+    pub(super) fn begin(files: &FileStore, inspectors: &Inspectors) -> Result<Self, PourFault> {
+        let incoming = files.begin().map_err(PourFault::Store)?;
+        let (to_survey, pieces) = sync_channel::<Bytes>(WAITING_MAX);
+        let mut inspect = inspectors();
+        let work = move || {
+            for bytes in pieces {
+                inspect.handle_bytes(&bytes);
+            }
+            inspect.finish()
+        };
+        let spawned = Builder::new().name("survey".to_owned()).spawn(work);
+        let survey = spawned.map_err(|_| PourFault::SurveyFailed)?;
+        Ok(Self { incoming, to_survey, survey })
+    }
+
+    /// Blocks.
+    pub(super) fn handle_bytes(&mut self, bytes: Bytes) -> Result<(), PourFault> {
+        self.to_survey.send(bytes.clone()).map_err(|_| PourFault::SurveyFailed)?;
+        self.incoming.write(&bytes).map_err(PourFault::Store)
+    }
+
+    /// Bytes so far.
+    pub(super) fn bytes(&self) -> u64 {
+        self.incoming.bytes()
+    }
+
+    /// Blocks until the survey has seen everything.
+    pub(super) fn finish(self) -> Result<(Incoming, Survey), PourFault> {
+        drop(self.to_survey);
+        let survey = self.survey.join().map_err(|_| PourFault::SurveyFailed)?;
+        if survey.file.bytes != self.incoming.bytes() {
+            return Err(PourFault::SurveyFailed);
+        }
+        Ok((self.incoming, survey))
+    }
+}
