@@ -2,6 +2,7 @@
 
 mod cycle;
 mod ground;
+mod http;
 mod infeed;
 mod lexer;
 mod real_prints;

@@ -1,0 +1,149 @@
+//! `/api/v1/events`: what happens, as it happens, as server-sent events (WHATWG HTML §9.2).
+//!
+//! `journal` events bear their number as id, and come without gap or double: whatever a reader missed, by a lost connection or
+//! by being slow, is read again from the journal. `line` and `job` events say what something looks like now; after a gap the
+//! present state of whatever changed is sent again.
+
+use std::collections::{BTreeSet, VecDeque};
+use std::convert::Infallible;
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::Router;
+use axum::extract::State;
+use axum::http::HeaderMap;
+use axum::http::header::HeaderName;
+use axum::response::IntoResponse;
+use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::routing::get;
+use futures_util::stream;
+use serde::Serialize;
+use tokio::sync::broadcast::Receiver;
+use tokio::sync::broadcast::error::RecvError;
+
+use super::desk::Desk;
+use super::error::HttpError;
+use super::jobs::job_json;
+use crate::foreman::{Live, News};
+use crate::job::JobId;
+use crate::store::Entry;
+
+/// Entries read from the journal at a time.
+const PAGE: u32 = 200;
+/// A quiet stream says this often that it is alive, so that neither end nor a proxy gives it up.
+const QUIET_MAX: Duration = Duration::from_secs(15);
+
+pub(super) fn router() -> Router<Desk> {
+    Router::new().route("/events", get(stream_events))
+}
+
+async fn stream_events(State(desk): State<Desk>, headers: HeaderMap) -> Result<impl IntoResponse, HttpError> {
+    let asked = headers.get("last-event-id").and_then(|value| value.to_str().ok()).and_then(|id| id.parse().ok());
+    let feed = Feed::open(desk, asked).await?;
+    let events = stream::unfold(feed, |mut feed| async {
+        let event = feed.next().await?;
+        Some((Ok::<_, Infallible>(event), feed))
+    });
+    // Scripts do not see comments: the event tells them too that the line is not dead.
+    let beat = Event::default().comment("still here").event("beat").data("{}");
+    let unbuffered = [(HeaderName::from_static("x-accel-buffering"), "no")];
+    Ok((unbuffered, Sse::new(events).keep_alive(KeepAlive::new().interval(QUIET_MAX).event(beat))))
+}
+
+/// One reader's place in what happens.
+struct Feed {
+    desk: Desk,
+    news: Receiver<News>,
+    /// The last journal number that was sent, or that the reader has.
+    last: i64,
+    /// Whether the journal has, or may have, entries that the reader missed.
+    behind: bool,
+    /// Jobs that changed among what is being read again.
+    changed: BTreeSet<JobId>,
+    ready: VecDeque<Event>,
+}
+
+impl Feed {
+    /// Listens first and reads afterwards, so that nothing falls between.
+    async fn open(desk: Desk, asked: Option<i64>) -> Result<Self, HttpError> {
+        let news = desk.handle.subscribe();
+        let live = desk.handle.live();
+        let last = match asked {
+            Some(id) if desk.journal_has(id).await? => id,
+            // None, or a number from another database.
+            _ => live.seq,
+        };
+        let ready = lines(&live).collect();
+        Ok(Self { desk, news, last, behind: asked.is_some(), changed: BTreeSet::new(), ready })
+    }
+
+    /// The next event; `None` ends the stream, and the reader comes again.
+    async fn next(&mut self) -> Option<Event> {
+        loop {
+            if let Some(event) = self.ready.pop_front() {
+                return Some(event);
+            }
+            if self.behind {
+                self.read_again().await?;
+                continue;
+            }
+            let closing = self.desk.closing.clone();
+            let news = tokio::select! {
+                () = closing.cancelled() => return None,
+                news = self.news.recv() => news,
+            };
+            match news {
+                Ok(news) => self.take(&news),
+                Err(RecvError::Lagged(missed)) => {
+                    tracing::debug!(missed, "a slow reader of the events reads the journal again");
+                    self.behind = true;
+                    self.ready.extend(lines(&self.desk.handle.live()));
+                }
+                Err(RecvError::Closed) => return None,
+            }
+        }
+    }
+
+    fn take(&mut self, news: &News) {
+        match news {
+            News::Journal(entry) if entry.seq <= self.last => {}
+            News::Journal(entry) if entry.seq == self.last + 1 => self.push_entry(entry),
+            // It is in the store already, with those before it.
+            News::Journal(_) => self.behind = true,
+            News::Line(line) => self.ready.push_back(event("line", &**line)),
+            News::Job(job) => self.ready.push_back(event("job", &job_json(job))),
+        }
+    }
+
+    /// Sends one page of the journal; after the last one, the jobs that it speaks of.
+    async fn read_again(&mut self) -> Option<()> {
+        let entries = self.desk.journal_after(self.last, PAGE).await.ok()?;
+        self.behind = entries.len() == PAGE as usize;
+        for entry in &entries {
+            self.push_entry(entry);
+            self.changed.extend(entry.job);
+        }
+        if !self.behind {
+            for id in std::mem::take(&mut self.changed) {
+                let job = self.desk.find_job(id).await.ok()?;
+                self.ready.extend(job.map(|job| event("job", &job_json(&job))));
+            }
+        }
+        Some(())
+    }
+
+    fn push_entry(&mut self, entry: &Entry) {
+        self.last = entry.seq;
+        self.ready.push_back(event("journal", entry).id(entry.seq.to_string()));
+    }
+}
+
+fn lines(live: &Arc<Live>) -> impl Iterator<Item = Event> {
+    live.lines.iter().map(|line| event("line", line))
+}
+
+fn event(name: &str, data: &impl Serialize) -> Event {
+    // JSON has no line breaks, so this is one `data` field.
+    let text = serde_json::to_string(data).expect("invariant: views are JSON");
+    Event::default().event(name).data(text)
+}

@@ -1,0 +1,157 @@
+//! The page, and the parts of it that a living page fetches anew.
+
+use askama::Template;
+use axum::Router;
+use axum::extract::{Path, RawQuery, State};
+use axum::response::Html;
+use axum::routing::get;
+
+use super::desk::{Desk, JobList};
+use super::error::HttpError;
+use super::statics::address;
+use super::views::{EntrySight, JobSight, LineSight};
+use super::words::{self, Tone};
+use crate::foreman::LineView;
+use crate::job::LineName;
+use crate::store::JobSet;
+
+/// Jobs and entries that the page shows; programs get the rest from the API.
+const OPEN_SHOWN: u32 = 50;
+const ENDED_SHOWN: u32 = 20;
+const ENTRIES_SHOWN: u32 = 15;
+
+pub(super) fn router() -> Router<Desk> {
+    Router::new()
+        .route("/", get(show_page))
+        .route("/parts/line/{name}", get(show_line))
+        .route("/parts/queue", get(show_queue))
+        .route("/parts/ended", get(show_ended))
+        .route("/parts/journal", get(show_journal))
+}
+
+#[derive(Template)]
+#[template(path = "page.html", config = "web/askama.toml")]
+struct PageTemplate {
+    title: String,
+    css: String,
+    js: String,
+    icon: String,
+    /// Whether it loads itself anew where scripts do not run.
+    reloads: bool,
+    lines: Vec<String>,
+    line_names: Vec<LineName>,
+    queue: String,
+    ended: String,
+    journal: String,
+}
+
+#[derive(Template)]
+#[template(path = "line.html", config = "web/askama.toml")]
+struct LineTemplate<'a> {
+    view: &'a LineView,
+    sight: LineSight<'a>,
+}
+
+#[derive(Template)]
+#[template(path = "queue.html", config = "web/askama.toml")]
+struct QueueTemplate {
+    open: Vec<JobSight>,
+    /// Whether more jobs are open than are shown.
+    more: bool,
+}
+
+#[derive(Template)]
+#[template(path = "ended.html", config = "web/askama.toml")]
+struct EndedTemplate {
+    ended: Vec<JobSight>,
+}
+
+#[derive(Template)]
+#[template(path = "journal.html", config = "web/askama.toml")]
+struct JournalTemplate {
+    entries: Vec<EntrySight>,
+}
+
+/// `GET /`; with `?still` it does not load itself anew where scripts do not run.
+async fn show_page(State(desk): State<Desk>, RawQuery(query): RawQuery) -> Result<Html<String>, HttpError> {
+    let live = desk.handle.live();
+    let mut views: Vec<_> = live.lines.iter().collect();
+    // Whoever needs a person comes first; otherwise the order of the config.
+    views.sort_by_key(|view| std::cmp::Reverse(view.question.is_some()));
+    let page = PageTemplate {
+        title: title(&views),
+        css: address("page.css"),
+        js: address("live.js"),
+        icon: address("icon.svg"),
+        reloads: query.as_deref() != Some("still"),
+        lines: views.iter().map(|view| line(view)).collect::<Result<_, _>>()?,
+        line_names: live.lines.iter().map(|view| view.name.clone()).collect(),
+        queue: queue(&desk).await?,
+        ended: ended(&desk).await?,
+        journal: journal(&desk).await?,
+    };
+    render(&page).map(Html)
+}
+
+async fn show_line(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Html<String>, HttpError> {
+    line(&desk.line(&name)?).map(Html)
+}
+
+async fn show_queue(State(desk): State<Desk>) -> Result<Html<String>, HttpError> {
+    queue(&desk).await.map(Html)
+}
+
+async fn show_ended(State(desk): State<Desk>) -> Result<Html<String>, HttpError> {
+    ended(&desk).await.map(Html)
+}
+
+async fn show_journal(State(desk): State<Desk>) -> Result<Html<String>, HttpError> {
+    journal(&desk).await.map(Html)
+}
+
+/// The worst of the lines, for the browser's tab.
+fn title(views: &[&LineView]) -> String {
+    // Of several, the first one in the order of the page.
+    let worst = views.iter().rev().max_by_key(|view| words::tone_of_line(view));
+    let Some(view) = worst else { return "Nosebar".to_owned() };
+    let name_and_state = format!("{} · {}", view.name, words::line_state(view.state));
+    match words::tone_of_line(view) {
+        Tone::Calm if views.len() == 1 => name_and_state,
+        Tone::Calm => format!("Nosebar · {} lines", views.len()),
+        tone => format!("{}: {name_and_state}", tone.word()),
+    }
+}
+
+fn line(view: &LineView) -> Result<String, HttpError> {
+    render(&LineTemplate { view, sight: LineSight::new(view) })
+}
+
+async fn queue(desk: &Desk) -> Result<String, HttpError> {
+    let page = desk.list_jobs(JobList::One(JobSet::Open), None, OPEN_SHOWN).await?;
+    let mut open = Vec::with_capacity(page.jobs.len());
+    for job in page.jobs {
+        let mut sight = JobSight::new(job);
+        if sight.for_review() {
+            sight.concerns = desk.survey(&sight.job).await?.map(|survey| survey.concerns).unwrap_or_default();
+        }
+        open.push(sight);
+    }
+    render(&QueueTemplate { open, more: page.next.is_some() })
+}
+
+async fn ended(desk: &Desk) -> Result<String, HttpError> {
+    let page = desk.list_jobs(JobList::One(JobSet::Ended), None, ENDED_SHOWN).await?;
+    render(&EndedTemplate { ended: page.jobs.into_iter().map(JobSight::new).collect() })
+}
+
+async fn journal(desk: &Desk) -> Result<String, HttpError> {
+    let entries = desk.journal_end(ENTRIES_SHOWN).await?;
+    render(&JournalTemplate { entries: entries.into_iter().map(|entry| EntrySight { entry }).collect() })
+}
+
+fn render(template: &impl Template) -> Result<String, HttpError> {
+    template.render().map_err(|error| {
+        tracing::error!("a page could not be written: {error}");
+        HttpError::Internal
+    })
+}

@@ -1,0 +1,261 @@
+//! What the templates show: lines, jobs and journal entries, ready to be written.
+
+use std::fmt;
+
+use crate::foreman::LineView;
+use crate::job::{Finding, Job, JobReason, JobState, LineState, Phase};
+use crate::store::Entry;
+use crate::units::UnixMillis;
+
+use super::words::{self, Tone};
+
+/// A moment as the page writes it: UTC for those without scripts; the script puts it into the reader's own zone.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Stamp {
+    at: jiff::Timestamp,
+    /// Whether a reader of today needs only the time of day.
+    short: bool,
+}
+
+impl Stamp {
+    /// A time of day, with the date only where the script sees that it is not today.
+    pub(super) fn short(at: UnixMillis) -> Self {
+        Self { short: true, ..Self::full(at) }
+    }
+
+    /// Date and time.
+    pub(super) fn full(at: UnixMillis) -> Self {
+        let at = jiff::Timestamp::from_millisecond(at.0).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+        Self { at, short: false }
+    }
+
+    /// For the `datetime` attribute (RFC 3339).
+    pub(super) fn iso(&self) -> String {
+        self.at.strftime("%Y-%m-%dT%H:%M:%SZ").to_string()
+    }
+
+    /// For the `data-show` attribute.
+    pub(super) fn show(&self) -> &'static str {
+        if self.short { "short" } else { "full" }
+    }
+}
+
+impl fmt::Display for Stamp {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let pattern = if self.short { "%H:%M:%S UTC" } else { "%Y-%m-%d %H:%M UTC" };
+        self.at.strftime(pattern).fmt(f)
+    }
+}
+
+/// A phase in the list of the five.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Step {
+    pub(super) word: &'static str,
+    pub(super) place: Place,
+}
+
+/// Where a phase stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Place {
+    Done,
+    Now,
+    ToCome,
+}
+
+impl Place {
+    /// The class in the style sheet.
+    pub(super) const fn class(self) -> &'static str {
+        match self {
+            Self::Done => "done",
+            Self::Now => "now",
+            Self::ToCome => "to-come",
+        }
+    }
+
+    /// For those who do not see the mark.
+    pub(super) const fn word(self) -> &'static str {
+        match self {
+            Self::Done => "done",
+            Self::Now => "now",
+            Self::ToCome => "to come",
+        }
+    }
+}
+
+/// A line, ready for its template.
+pub(super) struct LineSight<'a> {
+    pub(super) view: &'a LineView,
+    pub(super) tone: Tone,
+}
+
+impl<'a> LineSight<'a> {
+    pub(super) fn new(view: &'a LineView) -> Self {
+        Self { view, tone: words::tone_of_line(view) }
+    }
+
+    pub(super) fn state(&self) -> &'static str {
+        words::line_state(self.view.state)
+    }
+
+    pub(super) fn reason(&self) -> &'static str {
+        words::line_reason(self.view.reason)
+    }
+
+    /// The five phases; empty when no cycle is under way.
+    pub(super) fn steps(&self) -> Vec<Step> {
+        let Some(now) = self.view.phase else { return Vec::new() };
+        let rank = |phase| Phase::ALL.iter().position(|other| *other == phase);
+        let place = |phase| match rank(phase).cmp(&rank(now)) {
+            std::cmp::Ordering::Less => Place::Done,
+            std::cmp::Ordering::Equal => Place::Now,
+            std::cmp::Ordering::Greater => Place::ToCome,
+        };
+        Phase::ALL.iter().map(|&phase| Step { word: words::phase(phase), place: place(phase) }).collect()
+    }
+
+    /// Share of the file that has been sent, %.
+    pub(super) fn percent(&self) -> u32 {
+        let sent = self.view.work.as_ref().map_or(0.0, |work| work.sent.clamp(0.0, 1.0));
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "between 0 and 100")]
+        let percent = (sent * 100.0).floor() as u32;
+        percent
+    }
+
+    /// Whether the share says anything now: before printing it is nothing, after it everything.
+    pub(super) fn prints(&self) -> bool {
+        self.view.phase == Some(Phase::Print)
+    }
+
+    pub(super) fn bed(&self) -> String {
+        words::temperature(self.view.temperatures.bed_c, self.view.temperatures.bed_target_c)
+    }
+
+    pub(super) fn nozzle(&self) -> String {
+        words::temperature(self.view.temperatures.nozzle_c, self.view.temperatures.nozzle_target_c)
+    }
+
+    pub(super) fn travel(&self) -> String {
+        words::travel(self.view.belt_odometer_um)
+    }
+
+    /// Travel that may have happened without acknowledgement.
+    pub(super) fn uncertain(&self) -> Option<String> {
+        (self.view.belt_uncertain_um != 0).then(|| words::travel(self.view.belt_uncertain_um))
+    }
+
+    pub(super) fn may(&self, command: &str) -> bool {
+        self.view.commands.iter().any(|known| known == command)
+    }
+
+    /// Whether a person may say that the belt is clear without having been asked.
+    pub(super) fn may_say_clear(&self) -> bool {
+        self.view.question.is_none() && self.may("belt-clear")
+    }
+
+    /// What `resume` does now.
+    pub(super) fn resume_word(&self) -> &'static str {
+        if self.view.hold_after_part && self.view.state == LineState::Execute {
+            "Do not hold after all"
+        } else {
+            "Resume"
+        }
+    }
+
+    pub(super) fn deadline(&self) -> Option<Stamp> {
+        self.view.deadline.map(Stamp::short)
+    }
+
+    pub(super) fn read_at(&self) -> Option<Stamp> {
+        self.view.temperatures.at.map(Stamp::short)
+    }
+}
+
+/// A job, ready for its template.
+pub(super) struct JobSight {
+    pub(super) job: Job,
+    pub(super) tone: Tone,
+    /// What its file's survey found that a person should read; only fetched while it is held for that.
+    pub(super) concerns: Vec<Finding>,
+}
+
+impl JobSight {
+    pub(super) fn new(job: Job) -> Self {
+        Self { tone: words::tone_of_job(&job), concerns: Vec::new(), job }
+    }
+
+    pub(super) fn copies(&self) -> String {
+        words::copies(&self.job)
+    }
+
+    pub(super) fn standing(&self) -> String {
+        words::job_standing(&self.job)
+    }
+
+    pub(super) fn unchecked(&self) -> Option<String> {
+        words::unchecked(&self.job)
+    }
+
+    pub(super) fn is_held(&self) -> bool {
+        matches!(self.job.reason, JobReason::JobHeldForRelease | JobReason::JobHeldForReview)
+    }
+
+    pub(super) fn for_review(&self) -> bool {
+        self.job.reason == JobReason::JobHeldForReview
+    }
+
+    pub(super) fn in_work(&self) -> bool {
+        self.job.in_work > 0
+    }
+
+    /// Whether it ended with copies that were not made well.
+    pub(super) fn lacks_copies(&self) -> bool {
+        self.job.state.is_terminal() && self.job.completed < self.job.copies
+    }
+
+    /// Whether it may be put in another place of the queue.
+    pub(super) fn may_move(&self) -> bool {
+        matches!(self.job.state, JobState::Pending | JobState::PendingHeld)
+    }
+
+    pub(super) fn ended(&self) -> Option<Stamp> {
+        self.job.ended_at.map(Stamp::full)
+    }
+}
+
+/// A journal entry, ready for its template.
+pub(super) struct EntrySight {
+    pub(super) entry: Entry,
+}
+
+impl EntrySight {
+    pub(super) fn at(&self) -> Stamp {
+        Stamp::short(self.entry.at)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::words::tests::a_line;
+    use super::*;
+
+    #[test]
+    fn phases_before_the_present_one_are_done_and_later_ones_to_come() {
+        let view = LineView { phase: Some(Phase::Cool), ..a_line() };
+        let steps = LineSight::new(&view).steps();
+        let places: Vec<_> = steps.iter().map(|step| (step.word, step.place.class())).collect();
+        assert_eq!(
+            places,
+            [("Warm", "done"), ("Print", "done"), ("Cool", "now"), ("Advance", "to-come"), ("Check", "to-come")]
+        );
+        assert!(LineSight::new(&a_line()).steps().is_empty());
+    }
+
+    /// RFC 3339 §5.8, first example, to the second.
+    #[test]
+    fn stamps_are_utc() {
+        let at = UnixMillis(482_196_050_520);
+        assert_eq!(Stamp::full(at).iso(), "1985-04-12T23:20:50Z");
+        assert_eq!(Stamp::full(at).to_string(), "1985-04-12 23:20 UTC");
+        assert_eq!(Stamp::short(at).to_string(), "23:20:50 UTC");
+    }
+}

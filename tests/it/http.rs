@@ -1,0 +1,10 @@
+//! The HTTP room from outside: a real store, a real way in for files, and a foreman that plays its part from memory.
+
+mod access;
+mod events;
+mod fake;
+mod jobs;
+mod lines;
+mod page;
+mod problems;
+mod upload;

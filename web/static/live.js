@@ -1,0 +1,229 @@
+// Keeps the page alive: listens to what happens and fetches anew the parts that changed. Without it the page still works:
+// every button is a form.
+
+const SILENCE_MAX_MS = 40_000; // the daemon says at least every 15 s that it is there
+const PAUSE_MS = 400; // between two fetches of the same part
+const RETRY_MS = 3_000;
+const FETCH_MAX_MS = 10_000;
+
+const contact = document.getElementById("contact");
+const said = document.getElementById("said");
+
+/* Times in the reader's own zone */
+
+const timeOfDay = new Intl.DateTimeFormat(undefined, { hour: "2-digit", minute: "2-digit", second: "2-digit" });
+const dayAndTime = new Intl.DateTimeFormat(undefined, {
+  weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit",
+});
+
+function localise(root) {
+  for (const element of root.querySelectorAll("time[datetime]")) {
+    const at = new Date(element.dateTime);
+    const today = at.toDateString() === new Date().toDateString();
+    element.textContent = (today ? timeOfDay : dayAndTime).format(at);
+    element.title = at.toString();
+  }
+}
+
+/* Parts: an element with `data-part` shows what that address answers. Bits inside it are replaced only where they differ, so
+   that an open question, a half-opened emergency stop or the focus stays. */
+
+const shown = new WeakMap(); // bit → the markup that it shows, as it came
+const waiting = new Map(); // address → { again }
+let pressed = false;
+
+function bitsOf(part) {
+  const bits = part.querySelectorAll("[data-bit]");
+  return bits.length > 0 ? [...bits] : [part];
+}
+
+function remember(part) {
+  for (const bit of bitsOf(part)) shown.set(bit, bit.innerHTML);
+}
+
+function replaceBit(bit, html) {
+  if (shown.get(bit) === html) return;
+  const open = [...bit.querySelectorAll("details[open][id]")].map((details) => details.id);
+  const focus = bit.contains(document.activeElement) ? addressOf(document.activeElement) : null;
+  bit.innerHTML = html;
+  shown.set(bit, html);
+  for (const id of open) document.getElementById(id)?.setAttribute("open", "");
+  if (focus) [...bit.querySelectorAll("button, summary, a")].find((other) => addressOf(other) === focus)?.focus();
+  localise(bit);
+}
+
+/** What a control is for: enough to find it again in new markup. */
+function addressOf(control) {
+  return `${control.tagName} ${control.closest("form")?.action ?? control.closest("details")?.id ?? control.href} ${control.value ?? ""}`;
+}
+
+function replacePart(part, text) {
+  const fresh = document.createElement("template");
+  fresh.innerHTML = text;
+  const root = fresh.content.firstElementChild;
+  if (part.dataset.line === undefined) {
+    replaceBit(part, fresh.innerHTML);
+    return;
+  }
+  const askedBefore = part.dataset.asks === "true";
+  part.className = root.className;
+  Object.assign(part.dataset, root.dataset);
+  for (const bit of root.querySelectorAll("[data-bit]")) {
+    const old = part.querySelector(`[data-bit="${bit.dataset.bit}"]`);
+    if (old) replaceBit(old, bit.innerHTML);
+  }
+  if (root.dataset.asks === "true" && !askedBefore) {
+    part.parentElement.prepend(part);
+    // Whoever is typing is told by the title, not torn away.
+    if (!document.activeElement?.matches("input, select")) part.scrollIntoView({ block: "start" });
+  }
+  markTitle();
+}
+
+/** As the server writes it: the worst of the lines. */
+function markTitle() {
+  const lines = [...document.querySelectorAll("[data-line]")];
+  const worst = ["danger", "act", "abnormal"].map((tone) => lines.find((line) => line.classList.contains(tone))).find(Boolean);
+  const line = worst ?? (lines.length === 1 ? lines[0] : null);
+  if (!line) {
+    document.title = `Nosebar · ${lines.length} lines`;
+    return;
+  }
+  const { word, line: name, state } = line.dataset;
+  document.title = `${word === "" ? "" : `${word}: `}${name} · ${state}`;
+}
+
+/** Fetches a part anew; calls that come meanwhile are answered by one more fetch afterwards. */
+async function refresh(part) {
+  // Nobody sees it; what needs a person shows in the title all the same.
+  if (document.hidden && part.dataset.line === undefined) return;
+  const address = part.dataset.part;
+  const under = waiting.get(address);
+  if (under) {
+    under.again = true;
+    return;
+  }
+  const mine = { again: false };
+  waiting.set(address, mine);
+  let rest = PAUSE_MS;
+  try {
+    const answer = await fetch(address, { cache: "no-store", signal: AbortSignal.timeout(FETCH_MAX_MS) });
+    // The line is gone from the config.
+    if (answer.status === 404) location.reload();
+    if (!answer.ok) throw new Error(`${address} answers ${answer.status}`);
+    const text = await answer.text();
+    // Nothing may move under a thumb; but a release that was not seen must not stop the page.
+    for (let waits = 0; pressed && waits < 40; waits += 1) await pause(50);
+    replacePart(part, text);
+  } catch {
+    lose();
+    mine.again = true;
+    rest = RETRY_MS;
+  }
+  await pause(rest);
+  waiting.delete(address);
+  if (mine.again) refresh(part);
+}
+
+const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+
+function refreshAll() {
+  for (const part of document.querySelectorAll("[data-part]")) refresh(part);
+}
+
+for (const kind of ["pointerdown", "pointerup", "pointercancel"]) {
+  addEventListener(kind, () => { pressed = kind === "pointerdown"; }, { passive: true });
+}
+
+/* Events */
+
+let source = null;
+let heardAt = 0;
+let lostAt = null;
+
+function hear() {
+  heardAt = performance.now();
+  if (lostAt === null && contact.textContent !== "") return;
+  lostAt = null;
+  document.documentElement.classList.remove("lost");
+  contact.textContent = "Connected";
+}
+
+function lose() {
+  if (lostAt !== null) return;
+  lostAt = new Date();
+  document.documentElement.classList.add("lost");
+  contact.textContent = `No connection. This is how it was at ${timeOfDay.format(lostAt)}.`;
+}
+
+function listen() {
+  source?.close();
+  source = new EventSource("/api/v1/events");
+  heardAt = performance.now();
+  source.addEventListener("open", () => { hear(); refreshAll(); });
+  source.addEventListener("error", () => {
+    lose();
+    if (source.readyState === EventSource.CLOSED) setTimeout(listen, RETRY_MS);
+  });
+  source.addEventListener("beat", hear);
+  source.addEventListener("line", (event) => {
+    hear();
+    const part = document.getElementById(`line-${JSON.parse(event.data).name}`);
+    if (part) refresh(part);
+  });
+  source.addEventListener("job", () => { hear(); for (const id of ["queue", "ended"]) refresh(document.getElementById(id)); });
+  source.addEventListener("journal", () => { hear(); refresh(document.getElementById("journal")); });
+}
+
+setInterval(() => {
+  if (performance.now() - heardAt > SILENCE_MAX_MS) {
+    lose();
+    listen();
+  }
+}, 5_000);
+addEventListener("offline", lose);
+addEventListener("online", listen);
+document.addEventListener("visibilitychange", () => { if (!document.hidden) refreshAll(); });
+
+/* Buttons: sent without leaving the page; what is refused is said at once. */
+
+addEventListener("submit", async (event) => {
+  const form = event.target;
+  if (form.dataset.plain !== undefined) return;
+  event.preventDefault();
+  const button = event.submitter;
+  const body = new URLSearchParams(new FormData(form));
+  if (button?.name) body.set(button.name, button.value);
+  if (button) button.disabled = true;
+  say("");
+  try {
+    const answer = await fetch(form.action, { method: "POST", body, redirect: "manual" });
+    if (answer.type !== "opaqueredirect" && !answer.ok) {
+      const problem = await answer.json();
+      say(`${problem.title}: ${problem.detail}`);
+    }
+    const details = button?.closest("details");
+    if (details) details.open = false;
+  } catch {
+    say("Not sent: there is no connection. Try again, or use the switch on the machine.");
+    lose();
+  } finally {
+    if (button) button.disabled = false;
+    refreshAll();
+  }
+});
+
+function say(text) {
+  said.textContent = text;
+  if (text === "") return;
+  const close = document.createElement("button");
+  close.type = "button";
+  close.textContent = "Close";
+  close.addEventListener("click", () => say(""));
+  said.append(close);
+}
+
+for (const part of document.querySelectorAll("[data-part]")) remember(part);
+localise(document);
+markTitle();
+listen();
