@@ -4,8 +4,12 @@ mod args;
 mod demo;
 mod init;
 mod inspect;
+mod key;
+mod rules;
+mod say;
 mod serve;
 mod simulate;
+mod start;
 
 use std::process::ExitCode;
 

@@ -1,9 +1,70 @@
-//! `nosebar serve`.
+//! `nosebar serve`: runs the lines of a config until told to stop.
 
 use std::process::ExitCode;
 
-use super::ServeArgs;
+use tokio::signal::unix::{SignalKind, signal};
+use tracing_subscriber::EnvFilter;
 
-pub(crate) fn run(_args: &ServeArgs) -> ExitCode {
-    ExitCode::from(2)
+use super::ServeArgs;
+use super::say::say;
+use super::start::{NotStarted, clock_for, listen, start};
+use crate::config::{Config, LinkConfig};
+
+pub(crate) fn run(args: &ServeArgs) -> ExitCode {
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info,sqlx=warn"));
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    match block_on(serve(args)) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("nosebar: {error}");
+            ExitCode::from(2)
+        }
+    }
 }
+
+/// Runs a command's future on a runtime of its own.
+pub(super) fn block_on<T>(future: impl Future<Output = Result<T, NotStarted>>) -> Result<T, NotStarted> {
+    tokio::runtime::Builder::new_multi_thread().enable_all().build()?.block_on(future)
+}
+
+async fn serve(args: &ServeArgs) -> Result<(), NotStarted> {
+    let mut config = Config::read(&args.config)?;
+    config.daemon.listen = args.listen.unwrap_or(config.daemon.listen);
+    let clock = clock_for(&config.lines)?;
+    let listener = listen(config.daemon.listen).await?;
+    let house = start(&config, clock, listener).await?;
+    say(format_args!("page: {}", house.page));
+    say(format_args!("drop sliced files into {}", config.daemon.infeed.display()));
+    if house.page.contains("/key/") {
+        say(
+            "that address has the key in it: whoever knows it can run these lines; without it the page can only be read",
+        );
+    }
+    if config.lines.iter().any(|line| !matches!(line.link, LinkConfig::Simulated { .. })) {
+        say(CAUTIONS);
+    }
+    stop_signal().await?;
+    say("stopping: heaters of lines at work go off");
+    house.close().await
+}
+
+/// Waits for Ctrl-C or a termination signal; a second one ends the process at once.
+pub(super) async fn stop_signal() -> std::io::Result<()> {
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    tokio::select! {
+        _ = terminate.recv() => {}
+        _ = interrupt.recv() => {}
+    }
+    tokio::spawn(async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+        std::process::exit(3);
+    });
+    Ok(())
+}
+
+const CAUTIONS: &str = "Take care: hot parts and moving rollers. Keep hands, hair and sleeves from the nose and the rollers, be \
+                        there for first runs, and keep the printer's own thermal protection on. Local rules come first.";

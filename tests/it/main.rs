@@ -1,11 +1,17 @@
 //! Integration tests: one binary, a module a subject.
 
+mod bad_input;
 mod cycle;
+mod demo;
 mod ground;
 mod http;
 mod infeed;
+mod inspect;
 mod lexer;
+mod line_work;
+mod plant;
 mod real_prints;
+mod simulate;
 mod store;
 mod survey;
 mod walk;

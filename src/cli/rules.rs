@@ -1,0 +1,43 @@
+//! What files are surveyed by, and what may be sent: made from the config.
+
+use crate::belt::DriveBy;
+use crate::config::{Config, LineConfig};
+use crate::gcode::{Dialect, Policy, Progress, Rules};
+use crate::job::Limits;
+
+/// What a file is surveyed by when any of these lines may take it; each line's own limits are looked at afterwards.
+pub(super) fn survey_rules(config: &Config) -> Rules {
+    let limits = config.lines.iter().map(|line| line.limits).reduce(Limits::union).unwrap_or_default();
+    let first = config.lines.first();
+    let (belt_tool, belt_axis) = first.map_or((None, None), belt_words);
+    let shared = config.lines.iter().all(|line| belt_words(line) == (belt_tool, belt_axis));
+    Rules {
+        limits,
+        dialect: first.map_or_else(Dialect::default, dialect),
+        // Where the lines differ, what moves one belt may be a print tool elsewhere: each line looks again when it sends.
+        belt_tool: belt_tool.filter(|_| shared),
+        belt_axis: belt_axis.filter(|_| shared),
+        materials: config.materials.clone(),
+        material: first.filter(|_| config.lines.len() == 1).and_then(|line| line.material.clone()),
+        ..Rules::default()
+    }
+}
+
+/// What may be sent to this line's printer.
+pub(super) fn policy(line: &LineConfig) -> Policy {
+    let (belt_tool, belt_axis) = belt_words(line);
+    Policy { limits: line.limits, progress: Progress::default(), belt_tool, belt_axis }
+}
+
+pub(super) fn dialect(line: &LineConfig) -> Dialect {
+    Dialect { e_follows_g91: line.e_follows_g91, ..Dialect::default() }
+}
+
+/// The tool number or the axis letter that moves the belt.
+fn belt_words(line: &LineConfig) -> (Option<u32>, Option<u8>) {
+    match line.settings.drive.by {
+        DriveBy::Extruder(tool) => (Some(tool), None),
+        DriveBy::Axis(letter) => (None, u8::try_from(letter).ok()),
+        DriveBy::Lines(_) => (None, None),
+    }
+}

@@ -1,0 +1,319 @@
+//! A plant for tests: the real binary, in processes of its own, with real folders, a real pseudo-terminal or socket, and HTTP.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::io::{BufRead, BufReader, Write};
+use std::path::{Path, PathBuf};
+use std::process::{Child, ChildStdin, Command, Stdio};
+use std::sync::mpsc::{Receiver, channel};
+use std::time::{Duration, Instant};
+
+use serde_json::Value;
+
+const BINARY: &str = env!("CARGO_BIN_EXE_nosebar");
+/// The longest that anything here is waited for; a busy machine is slow, and a broken program waits for ever.
+const PATIENCE: Duration = Duration::from_secs(120);
+
+/// A child process that dies with its owner, and what it prints, line by line.
+pub(crate) struct Process {
+    child: Child,
+    stdin: Option<ChildStdin>,
+    lines: Receiver<String>,
+}
+
+impl Process {
+    pub(crate) fn start(arguments: &[&str]) -> Self {
+        Self::run(Command::new(BINARY).args(arguments))
+    }
+
+    /// With a disk of one mebibyte for `data`: a mount of its own, that nobody else sees.
+    fn start_on_a_small_disk(data: &Path, arguments: &[&str]) -> Self {
+        let script = "mount -t tmpfs -o size=1m small \"$0\" && exec \"$@\"";
+        let mut command = Command::new("unshare");
+        command.args(["--user", "--map-root-user", "--mount", "sh", "-c", script]).arg(data).arg(BINARY);
+        Self::run(command.args(arguments))
+    }
+
+    fn run(command: &mut Command) -> Self {
+        let mut child = command
+            .env("RUST_LOG", "warn")
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::inherit())
+            .spawn()
+            .expect("the binary runs");
+        let stdout = child.stdout.take().expect("stdout is piped");
+        let (send, lines) = channel();
+        std::thread::spawn(move || {
+            for line in BufReader::new(stdout).lines().map_while(Result::ok) {
+                if send.send(line).is_err() {
+                    return;
+                }
+            }
+        });
+        Self { stdin: child.stdin.take(), child, lines }
+    }
+
+    /// Waits for a line that begins like this, and gives what follows.
+    pub(crate) fn line_after(&self, beginning: &str) -> String {
+        let begun = now();
+        while let Ok(line) = self.lines.recv_timeout(PATIENCE.saturating_sub(begun.elapsed())) {
+            if let Some(rest) = line.strip_prefix(beginning) {
+                return rest.trim().to_owned();
+            }
+        }
+        panic!("no line began with {beginning:?}");
+    }
+
+    pub(crate) fn type_line(&mut self, text: &str) {
+        let stdin = self.stdin.as_mut().expect("stdin is open");
+        writeln!(stdin, "{text}").and_then(|()| stdin.flush()).expect("it reads what is typed");
+    }
+
+    /// As a power cut does it.
+    pub(crate) fn kill(&mut self) {
+        self.child.kill().expect("it can be killed");
+        self.child.wait().expect("it is gone");
+    }
+
+    /// As a service manager does it; its exit status.
+    pub(crate) fn terminate(&mut self) -> Option<i32> {
+        let id = i32::try_from(self.child.id()).expect("a process number");
+        nix::sys::signal::kill(nix::unistd::Pid::from_raw(id), nix::sys::signal::Signal::SIGTERM).expect("it is there");
+        let begun = now();
+        while begun.elapsed() < PATIENCE {
+            if let Some(status) = self.child.try_wait().expect("it can be waited for") {
+                return status.code();
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        panic!("it did not end");
+    }
+}
+
+impl Drop for Process {
+    fn drop(&mut self) {
+        // It may be dead already.
+        drop(self.child.kill());
+        drop(self.child.wait());
+    }
+}
+
+#[expect(clippy::disallowed_methods, reason = "a test's patience is real time")]
+fn now() -> Instant {
+    Instant::now()
+}
+
+/// How the daemon reaches the simulated machine.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum By {
+    PseudoTerminal,
+    Tcp,
+    /// Not at all: the machine is inside the daemon.
+    Inside,
+}
+
+/// A machine, a daemon and a folder.
+pub(crate) struct Plant {
+    daemon: Option<Process>,
+    machine: Option<Process>,
+    page: String,
+    /// Last, so that it outlives those who work in it.
+    pub(crate) dir: tempfile::TempDir,
+}
+
+impl Plant {
+    /// `check` is the inside of the line's `[line.check]`; `faults` is a fault script for the machine.
+    pub(crate) fn start(by: By, speed: u32, check: &str, faults: &str) -> Self {
+        let dir = tempfile::tempdir().expect("a folder");
+        let script = dir.path().join("faults.txt");
+        fs::write(&script, faults).expect("a file");
+        let port = dir.path().join("port");
+        let speed = speed.to_string();
+        let script = script.to_str().expect("a path in UTF-8");
+        let (machine, printer) = match by {
+            By::PseudoTerminal => {
+                let port = port.to_str().expect("a path in UTF-8");
+                let machine = Process::start(&["simulate", "--pty", port, "--speed", &speed, "--faults", script]);
+                machine.line_after("ready: pseudo-terminal");
+                (Some(machine), format!("link = \"serial\"\nport = {port:?}\nbaud = 115200"))
+            }
+            By::Tcp => {
+                let machine =
+                    Process::start(&["simulate", "--tcp", "127.0.0.1:0", "--speed", &speed, "--faults", script]);
+                let address = machine.line_after("ready: tcp");
+                (Some(machine), format!("link = \"tcp\"\naddress = {address:?}"))
+            }
+            By::Inside => (None, format!("link = \"simulated\"\nspeed = {speed}.0")),
+        };
+        let config = format!(
+            "[daemon]\nlisten = \"127.0.0.1:0\"\nsettle_s = 0.3\nrescan_s = 1.0\n\n[[line]]\nname = \"one\"\n\
+             [line.printer]\n{printer}\n[line.check]\n{check}\n"
+        );
+        fs::write(dir.path().join("nosebar.toml"), config).expect("a file");
+        let mut plant = Self { dir, machine, daemon: None, page: String::new() };
+        plant.start_daemon();
+        plant
+    }
+
+    pub(crate) fn start_daemon(&mut self) {
+        self.start_with(Process::start);
+    }
+
+    /// The same daemon anew, with a data folder of one mebibyte.
+    pub(crate) fn start_daemon_on_a_small_disk(&mut self) {
+        let data = self.dir.path().join("data");
+        self.daemon().kill();
+        self.start_with(|arguments| Process::start_on_a_small_disk(&data, arguments));
+    }
+
+    fn start_with(&mut self, start: impl FnOnce(&[&str]) -> Process) {
+        let config = self.dir.path().join("nosebar.toml");
+        let daemon = start(&["serve", "--config", config.to_str().expect("a path in UTF-8")]);
+        self.page = daemon.line_after("page:").trim_end_matches('/').to_owned();
+        self.daemon = Some(daemon);
+    }
+
+    pub(crate) fn daemon(&mut self) -> &mut Process {
+        self.daemon.as_mut().expect("the daemon was started")
+    }
+
+    pub(crate) fn machine(&mut self) -> &mut Process {
+        self.machine.as_mut().expect("the machine has a process of its own")
+    }
+
+    pub(crate) fn infeed(&self) -> PathBuf {
+        self.dir.path().join("infeed")
+    }
+
+    /// Drops a file as a copying program does: written somewhere else on the disk, then renamed into place.
+    pub(crate) fn drop_file(&self, name: &str, bytes: &[u8]) {
+        let outside = self.dir.path().join("outside");
+        fs::write(&outside, bytes).expect("a file");
+        fs::rename(outside, self.infeed().join(name)).expect("dropped");
+    }
+
+    pub(crate) fn drop_copy(&self, name: &str, of: &Path) {
+        self.drop_file(name, &fs::read(of).expect("a sliced file"));
+    }
+
+    pub(crate) async fn show(&self, path: &str) -> Value {
+        let response = reqwest::get(format!("{}/api/v1{path}", self.page)).await.expect("an answer");
+        response.json().await.expect("JSON")
+    }
+
+    /// The page's address.
+    pub(crate) fn address(&self) -> &str {
+        self.page.trim_start_matches("http://")
+    }
+
+    /// The letter that lies beside a rejected file.
+    pub(crate) async fn letter(&self, name: &str) -> String {
+        String::from_utf8(self.kept(&format!("{name}.reason.txt")).await).expect("a letter in UTF-8")
+    }
+
+    /// What lies in the folder for rejected files under this name, as soon as it does.
+    pub(crate) async fn kept(&self, name: &str) -> Vec<u8> {
+        let path = self.infeed().join("rejected").join(name);
+        let begun = now();
+        while !path.exists() {
+            assert!(begun.elapsed() < PATIENCE, "there is no {name} among the rejected files");
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+        fs::read(path).expect("a file")
+    }
+
+    /// Posts JSON; the status and the answer.
+    pub(crate) async fn post(&self, path: &str, body: Value) -> (u16, Value) {
+        let request = reqwest::Client::new().post(format!("{}/api/v1{path}", self.page)).json(&body);
+        let response = request.send().await.expect("an answer");
+        (response.status().as_u16(), response.json().await.unwrap_or(Value::Null))
+    }
+
+    pub(crate) async fn line(&self) -> Value {
+        self.show("/lines/one").await
+    }
+
+    pub(crate) async fn jobs(&self) -> Vec<Value> {
+        // A job may end between the two questions: the later answer counts.
+        let mut jobs = BTreeMap::new();
+        for set in ["open", "ended"] {
+            let page = self.show(&format!("/jobs?state={set}")).await;
+            let list = page["jobs"].as_array().cloned().expect("a list of jobs");
+            jobs.extend(list.into_iter().map(|job| (job["id"].as_i64(), job)));
+        }
+        jobs.into_values().collect()
+    }
+
+    /// Waits until the line is as wanted.
+    pub(crate) async fn until_line(&self, what: &str, wanted: impl Fn(&Value) -> bool) -> Value {
+        let begun = now();
+        loop {
+            let line = self.line().await;
+            if wanted(&line) {
+                return line;
+            }
+            assert!(begun.elapsed() < PATIENCE, "the line is not {what}: {line:#}");
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    }
+
+    /// Waits until there are jobs as wanted.
+    pub(crate) async fn until_jobs(&self, what: &str, wanted: impl Fn(&[Value]) -> bool) -> Vec<Value> {
+        let begun = now();
+        loop {
+            let jobs = self.jobs().await;
+            if wanted(&jobs) {
+                return jobs;
+            }
+            assert!(begun.elapsed() < PATIENCE, "jobs are not {what}: {jobs:#?}");
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    }
+
+    /// Waits until the machine truly lays plastic.
+    pub(crate) async fn until_plastic(&mut self) {
+        self.until_line("printing", |line| line["phase"] == "print").await;
+        let begun = now();
+        while self.truth()["plastic_mm"].as_f64().is_none_or(|mm| mm < 1.0) {
+            assert!(begun.elapsed() < PATIENCE, "no plastic is laid");
+        }
+    }
+
+    /// The person's word at the start: a real printer's belt is not known to be clear.
+    pub(crate) async fn say_clear(&self) {
+        self.until_line("connected", |line| line["connected"] == true).await;
+        let (status, answer) = self.post("/lines/one/clear", serde_json::json!({ "clear": true })).await;
+        assert_eq!(status, 200, "{answer:#}");
+    }
+
+    /// The machine's physical truth.
+    pub(crate) fn truth(&mut self) -> Value {
+        self.machine().type_line("truth");
+        let begun = now();
+        loop {
+            let left = PATIENCE.saturating_sub(begun.elapsed());
+            let line = self.machine().lines.recv_timeout(left).expect("the machine answers");
+            if let Some(truth) = serde_json::from_str(&line).ok().filter(Value::is_object) {
+                return truth;
+            }
+        }
+    }
+}
+
+/// A tiny sliced file that heats little and prints a small square: for tests that look at the phases.
+pub(crate) fn tiny_print() -> Vec<u8> {
+    let mut text = String::from(
+        "; material = pla\nM140 S38\nM104 S200\nG28\nM190 S38\nM109 S200\nG90\nM82\nG92 E0\nG1 Z0.2 F3000\nG1 X100 Y100 F6000\n",
+    );
+    let mut e = 0.0;
+    for layer in 0..4 {
+        text += &format!("G1 Z{:.1} F3000\n", 0.2 * f64::from(layer + 1));
+        for (x, y) in [(120, 100), (120, 120), (100, 120), (100, 100)] {
+            e += 0.8;
+            text += &format!("G1 X{x} Y{y} E{e:.3} F600\n");
+        }
+    }
+    text += "G1 Z5 F3000\nM104 S0\nM140 S0\nM84\n";
+    text.into_bytes()
+}
