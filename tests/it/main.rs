@@ -3,7 +3,9 @@
 mod bad_input;
 mod cycle;
 mod demo;
+mod demo_jobs;
 mod ground;
+mod house_rules;
 mod http;
 mod infeed;
 mod inspect;

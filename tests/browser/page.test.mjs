@@ -1,0 +1,231 @@
+// The page in a real browser, against a real daemon with a simulated line: every phase looked at, every answer given.
+// Screenshots go to `shots/`.
+
+import assert from "node:assert/strict";
+import { mkdir } from "node:fs/promises";
+import { join } from "node:path";
+import { after, afterEach, before, test } from "node:test";
+import { chromium } from "playwright-core";
+
+import { startDaemon, top } from "./daemon.mjs";
+
+const shots = join(import.meta.dirname, "shots");
+const job = join(top, "demo-jobs/plant-marker.2off.gcode");
+const phone = { width: 360, height: 740 };
+const desk = { width: 1280, height: 800 };
+const soon = { timeout: 30_000 };
+const whole = { timeout: 180_000 };
+
+let browser;
+let daemon;
+let context;
+let faults;
+
+before(async () => {
+  await mkdir(shots, { recursive: true });
+  browser = await chromium.launch({
+    executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
+    args: [
+      "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+      "--disable-component-update", "--disable-sync",
+    ],
+  });
+});
+
+after(async () => { await browser?.close(); });
+
+afterEach(async () => {
+  await context?.close();
+  await daemon?.close();
+  context = daemon = undefined;
+});
+
+/** A page that takes note of whatever goes wrong in it. */
+async function open(options = {}) {
+  context = await browser.newContext({ viewport: phone, reducedMotion: "reduce", ...options });
+  faults = [];
+  const page = await context.newPage();
+  page.on("pageerror", (error) => faults.push(`error: ${error.message}`));
+  page.on("console", (message) => {
+    if (["error", "warning"].includes(message.type())) faults.push(`${message.type()}: ${message.text()}`);
+  });
+  await page.goto(daemon.address);
+  return page;
+}
+
+/** A test that, when it fails, says what the line was doing and leaves a picture. */
+function look(name, body) {
+  test(name, async () => {
+    try {
+      await body();
+    } catch (error) {
+      await context?.pages()[0]?.screenshot({ path: join(shots, "fault.png"), fullPage: true });
+      const line = await daemon?.read("/lines/one").catch((reason) => ({ words: `${reason}` }));
+      error.message += `\nThe line: ${line?.state} ${line?.phase}, "${line?.words}"\nThe page: ${faults.join("; ") || "no faults"}`;
+      throw error;
+    }
+  });
+}
+
+/** Takes a picture, and sees that nothing sticks out to the right. */
+async function shoot(page, name) {
+  const [content, screen] = await page.evaluate(() => [document.documentElement.scrollWidth, innerWidth]);
+  assert.ok(content <= screen, `${name}: the page is ${content} px wide on a screen of ${screen} px`);
+  await page.screenshot({ path: join(shots, `${name}.png`) });
+}
+
+/** Every visible control is at least 44 px high: a thumb's width. */
+async function checkTargets(page) {
+  const small = await page.evaluate(() =>
+    [...document.querySelectorAll("button, summary, input:not([type=hidden], [type=checkbox]), select")]
+      .filter((control) => control.checkVisibility() && control.getBoundingClientRect().height < 44)
+      .map((control) => `${control.tagName} ${control.textContent.trim()} ${control.getBoundingClientRect().height}`));
+  assert.deepEqual(small, []);
+}
+
+async function addFile(page) {
+  await page.setInputFiles("#add-file", job);
+  await page.getByRole("button", { name: "Add to the queue" }).click();
+  await page.getByRole("heading", { name: "plant-marker" }).waitFor(soon);
+}
+
+const step = (page, word) => page.locator("li[aria-current=step]", { hasText: word });
+
+/** The question is on the first screen, with two large answers that say what they do. */
+async function checkQuestion(page) {
+  const answers = page.locator(".answer");
+  assert.equal(await answers.count(), 2);
+  for (const answer of await answers.all()) {
+    const box = await answer.boundingBox();
+    assert.ok(box.height >= 88 && box.width >= 280, `an answer is ${box.width} × ${box.height} px`);
+    assert.ok(box.y >= 0 && box.y + box.height <= page.viewportSize().height, `an answer is at ${box.y} px`);
+    assert.ok((await answer.locator("span").textContent()).length > 10, "an answer says what it does");
+  }
+}
+
+look("a copy is followed through every phase, answered for, held, resumed and stopped on a phone", async () => {
+  daemon = await startDaemon();
+  const page = await open();
+  await page.getByText("Connected", { exact: true }).waitFor(soon);
+  await page.locator(".tag", { hasText: "Idle" }).waitFor(soon);
+  assert.equal(await page.title(), "one · Idle");
+  await shoot(page, "phone-idle");
+  await checkTargets(page);
+  await addFile(page);
+  for (const word of ["Warm", "Print", "Cool", "Advance"]) {
+    await step(page, word).waitFor(whole);
+    await page.evaluate(() => scrollTo(0, 0));
+    await shoot(page, `phone-${word.toLowerCase()}`);
+    await checkTargets(page);
+  }
+  await page.locator(".question").waitFor(whole);
+  await shoot(page, "phone-check-question");
+  await checkQuestion(page);
+  await checkTargets(page);
+  assert.match(await page.title(), /^You are needed: one · /);
+
+  await page.locator(".answer").first().click();
+  await page.locator(".question").waitFor({ state: "detached", ...soon });
+  await page.getByText("1 of 2 made").waitFor(soon);
+  await step(page, "Warm").waitFor(soon);
+  await page.getByRole("button", { name: "Hold now" }).click();
+  await page.locator(".tag.act", { hasText: "Held" }).waitFor(soon);
+  await page.evaluate(() => scrollTo(0, 0));
+  await shoot(page, "phone-held");
+  await checkTargets(page);
+  assert.equal((await daemon.read("/lines/one")).state, "held");
+  await page.getByRole("button", { name: "Resume" }).click();
+  await page.locator(".tag", { hasText: "Execute" }).waitFor(soon);
+
+  await step(page, "Print").waitFor(whole);
+  const stop = page.getByRole("button", { name: "Stop one at once" });
+  assert.equal(await stop.isVisible(), false, "one press alone stops nothing");
+  await page.locator("summary", { hasText: "Emergency stop" }).click();
+  await shoot(page, "phone-emergency-opened");
+  await stop.click();
+  await page.locator(".tag.danger", { hasText: "Aborted" }).waitFor(soon);
+  await page.evaluate(() => scrollTo(0, 0));
+  await shoot(page, "phone-aborted");
+  assert.equal((await daemon.read("/lines/one")).temperatures.bed_target_c, 0);
+  assert.deepEqual(faults, []);
+});
+
+look("a wide screen uses its width, in the dark too", async () => {
+  daemon = await startDaemon();
+  for (const colorScheme of ["light", "dark"]) {
+    const page = await open({ viewport: desk, colorScheme });
+    if (colorScheme === "light") await addFile(page);
+    await step(page, colorScheme === "light" ? "Warm" : "Cool").waitFor(whole);
+    await page.evaluate(() => scrollTo(0, 0));
+    await shoot(page, `desk-${colorScheme}`);
+    const queue = await page.locator("#queue").boundingBox();
+    const line = await page.locator("#line-one").boundingBox();
+    assert.ok(queue.x >= line.x + line.width, "the queue stands beside the line");
+    if (colorScheme === "dark") {
+      await page.locator(".question").waitFor(whole);
+      await shoot(page, "desk-dark-question");
+      await checkQuestion(page);
+    }
+    assert.deepEqual(faults, []);
+    await context.close();
+  }
+});
+
+look("without scripts the same can be done", async () => {
+  daemon = await startDaemon();
+  const page = await open({ javaScriptEnabled: false });
+  await page.goto(`${daemon.address}/?still`);
+  await page.setInputFiles("#add-file", job);
+  await page.getByRole("button", { name: "Add to the queue" }).click();
+  assert.match(page.url(), /#job-1$/);
+  await page.goto(`${daemon.address}/?still`);
+  await step(page, "Warm").waitFor(soon);
+  await shoot(page, "phone-without-scripts");
+  await page.getByRole("button", { name: "Hold now" }).click();
+  assert.match(page.url(), /#line-one$/);
+  await page.locator(".tag", { hasText: "Held" }).waitFor(soon);
+  await page.getByRole("button", { name: "Resume" }).click();
+  await page.locator(".tag", { hasText: "Execute" }).waitFor(soon);
+  // The page loads itself anew until the question comes.
+  await page.goto(daemon.address);
+  await page.locator(".question").waitFor(whole);
+  await checkQuestion(page);
+  await page.locator(".answer").first().click();
+  await page.getByText("1 of 2 made").waitFor(soon);
+  await page.locator("summary", { hasText: "Emergency stop" }).click();
+  await page.getByRole("button", { name: "Stop one at once" }).click();
+  await page.locator(".tag.danger", { hasText: "Aborted" }).waitFor(soon);
+  assert.deepEqual(faults, []);
+});
+
+look("a lost connection is shown at once and heals by itself, and then a person is asked", async () => {
+  daemon = await startDaemon();
+  const page = await open();
+  await addFile(page);
+  await step(page, "Print").waitFor(whole);
+  await daemon.kill();
+  await page.getByText(/^No connection\./).waitFor({ timeout: 5_000 });
+  await shoot(page, "phone-lost");
+  await page.getByRole("button", { name: "Hold now" }).click();
+  await page.getByText(/^Not sent:/).waitFor(soon);
+  await page.getByRole("button", { name: "Close" }).click();
+  await daemon.restart();
+  await page.getByText("Connected", { exact: true }).waitFor(soon);
+  await page.locator(".question").waitFor(soon);
+  await page.evaluate(() => scrollTo(0, 0));
+  await shoot(page, "phone-restarted-question");
+  await checkQuestion(page);
+  assert.equal((await daemon.read("/lines/one")).state, "held");
+});
+
+look("what is refused is said on the page", async () => {
+  daemon = await startDaemon();
+  const page = await open();
+  await page.setInputFiles("#add-file", { name: "photo.gcode", mimeType: "text/plain", buffer: Buffer.from("\u0000\u0000") });
+  await page.getByRole("button", { name: "Add to the queue" }).click();
+  await page.getByText("This was not done.").waitFor(soon);
+  await page.getByRole("heading", { name: "The file was rejected" }).waitFor(soon);
+  await shoot(page, "phone-rejected");
+  await page.getByRole("link", { name: "Back to the lines" }).click();
+  await page.locator("#line-one").waitFor(soon);
+});
