@@ -39,6 +39,7 @@ create table jobs (
 
 -- The folder's file becomes a job once, however often a crash makes the infeed ask again.
 create unique index jobs_by_source on jobs (source_key) where source_key is not null;
+create index jobs_by_restart on jobs (restart_of) where restart_of is not null;
 
 -- The queue, and the history from its newest end; each also by state and by line, so that every list is read in its order.
 create index jobs_open on jobs (rank, id) where ended_at is null;

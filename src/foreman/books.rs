@@ -17,6 +17,8 @@ pub(super) struct Books {
     jobs: BTreeMap<JobId, Job>,
     surveys: HashMap<String, Arc<Survey>>,
     cycles: BTreeMap<CycleId, Cycle>,
+    /// Jobs that make the rest of ended ones, as far as anybody has asked.
+    successors: HashMap<JobId, JobId>,
     changed_jobs: BTreeSet<JobId>,
     changed_cycles: BTreeSet<CycleId>,
     new_files: Vec<(Arc<Survey>, UnixMillis)>,
@@ -61,6 +63,11 @@ impl Books {
             self.surveys.insert(job.sha256.clone(), Arc::new(survey));
         }
         self.jobs.insert(job.id, job);
+    }
+
+    /// What the store knows of a job that makes the rest of another.
+    pub(super) fn note_successor(&mut self, of: JobId, successor: JobId) {
+        self.successors.insert(of, successor);
     }
 
     pub(super) fn cycle(&self, id: CycleId) -> Option<&Cycle> {
@@ -246,6 +253,9 @@ impl Books {
         if !old.state.is_terminal() {
             return Err(conflict(format!("job {} has not ended; its copies are still to be made", old.id)));
         }
+        if let Some(successor) = self.successors.get(&old.id) {
+            return Err(conflict(format!("job {successor} makes the rest of job {} already", old.id)));
+        }
         let rest = old.copies.saturating_sub(old.completed + old.in_work);
         if rest == 0 {
             return Err(conflict(format!("job {} made every copy", old.id)));
@@ -276,6 +286,7 @@ impl Books {
         self.note(now, &about, "job-accepted", &text, serde_json::json!({ "restart_of": old.id }));
         self.jobs.insert(id, job.clone());
         self.changed_jobs.insert(id);
+        self.successors.insert(old.id, id);
         Ok(job)
     }
 

@@ -307,10 +307,15 @@ impl Foreman {
     /// Ended jobs are not in the books; one that is asked about is fetched.
     async fn recall(&mut self, command: &Command) {
         let (Command::Job { id, .. } | Command::SourceGone(id)) = command else { return };
+        let reader = self.store.reader();
+        if matches!(command, Command::Job { what: JobCommand::MakeRest, .. })
+            && let Ok(Some(successor)) = reader.successor_of(*id).await
+        {
+            self.decider.books.note_successor(*id, successor);
+        }
         if self.decider.books.job(*id).is_some() {
             return;
         }
-        let reader = self.store.reader();
         let Ok(Some(job)) = reader.job(*id).await else { return };
         let survey = match command {
             Command::Job { what: JobCommand::MakeRest, .. } => reader.survey(&job.sha256).await.ok().flatten(),

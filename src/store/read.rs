@@ -63,6 +63,15 @@ impl Reader {
         self.row(query.fetch_optional(&self.pool).await, rows::job)
     }
 
+    /// The job that makes the rest of this one, if there is one.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the database cannot be read.
+    pub async fn successor_of(&self, job: JobId) -> Result<Option<JobId>, StoreError> {
+        let query = sqlx::query("select id from jobs where restart_of = ?1 limit 1").bind(job.0);
+        self.row(query.fetch_optional(&self.pool).await, |row| row.try_get(0).map(JobId))
+    }
+
     /// The cycles of a job, the first one first.
     ///
     /// # Errors

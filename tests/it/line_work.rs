@@ -171,6 +171,14 @@ async fn killed_in(phase: &str) {
     };
     assert_eq!(counts, expected, "{phase}");
     assert_eq!(plant.truth()["prints_over_a_part"], 0, "{phase}");
+
+    // What was not made can be asked for again, once.
+    let path = format!("/jobs/{}/make-rest", cut["id"]);
+    let (status, rest) = plant.post(&path, json!({})).await;
+    assert!((200..300).contains(&status), "{phase}: {rest:#}");
+    assert_eq!((&rest["copies"], &rest["restart_of"]), (&json!(2 - expected[0]), &cut["id"]), "{phase}");
+    let (status, answer) = plant.post(&path, json!({})).await;
+    assert_eq!(status, 409, "{phase}: {answer:#}");
 }
 
 #[tokio::test]
