@@ -67,6 +67,37 @@ async fn a_part_that_will_not_let_go_holds_the_line_until_a_person_says_that_it_
 }
 
 #[tokio::test]
+async fn the_records_say_who_or_what_confirmed_each_copy() {
+    let trust = format!("kind = \"trust\"\nstanding_word = {:?}", nosebar::config::STANDING_WORD);
+    let looks = "kind = \"command\"\nprogram = [\"sh\", \"-c\", \"test $NOSEBAR_COPY = 1\"]";
+    for (check, by, unchecked) in [(SWITCH, "switch", 0), (looks, "command", 0), (&trust, "nothing", 1)] {
+        let plant = Plant::start(By::Inside, 2000, check, "");
+        plant.drop_file("marker.gcode", &tiny_print());
+        let jobs = plant.until_jobs("made", |jobs| jobs.iter().any(|job| job["state"] == "completed")).await;
+        assert_eq!(jobs[0]["unchecked"], unchecked, "{by}");
+        let job = plant.show("/jobs/1").await;
+        assert_eq!(job["cycles"][0]["checked_by"], by, "{job:#}");
+        let journal = plant.show("/journal?after=0&limit=500").await;
+        let ended = journal["entries"].as_array().expect("entries").iter().find(|e| e["kind"] == "cycle-end");
+        let text = ended.and_then(|e| e["text"].as_str()).expect("the end of the cycle").to_owned();
+        assert_eq!(text.contains("nothing checked"), unchecked == 1, "{text}");
+        // Law L1: a standing word counts only with a second full advance.
+        let line = plant.line().await;
+        assert_eq!(line["belt_odometer_um"], 160_000 * (1 + unchecked), "{by}");
+        assert_eq!(line["standing_word"].is_string(), unchecked == 1, "{by}");
+    }
+}
+
+#[tokio::test]
+async fn a_clear_check_program_that_gives_no_answer_holds_the_line() {
+    let plant = Plant::start(By::Inside, 2000, "kind = \"command\"\nprogram = [\"sh\", \"-c\", \"exit 7\"]", "");
+    plant.drop_file("marker.gcode", &tiny_print());
+    let line = plant.until_line("held", |line| line["state"] == "held").await;
+    assert_eq!(line["reason"], "check-unknown");
+    assert!(line["question"]["happened"].as_str().is_some_and(|text| text.contains("status 7")), "{line:#}");
+}
+
+#[tokio::test]
 async fn held_in_mid_print_and_resumed_the_part_is_whole() {
     let laid = async |hold: bool| {
         let mut plant = Plant::start(By::PseudoTerminal, 20, SWITCH, "");
