@@ -149,6 +149,7 @@ impl Driver {
             while let Some(event) = session.dialogue.poll_event() {
                 quiet = false;
                 if let Outcome::Lost(why) = session.handle_event(now, event) {
+                    self.tell(session, tries).await?;
                     return Err(lost(session, &why));
                 }
             }
@@ -162,20 +163,27 @@ impl Driver {
                     Err(_) => return Err(lost(session, "the printer takes no more bytes")),
                 }
             }
-            while let Some(mut report) = session.poll_report() {
-                quiet = false;
-                if let Report::Connected { to } = &mut report {
-                    *to = self.connect.describe();
-                    *tries = 0;
-                }
-                if !self.report(report).await {
-                    return Err(End::ShutDown);
-                }
-            }
+            quiet &= !self.tell(session, tries).await?;
             if quiet {
                 return Ok(());
             }
         }
+    }
+
+    /// Tells the foreman what the session has to report. Says whether that was anything.
+    async fn tell(&self, session: &mut Session<'_>, tries: &mut usize) -> Result<bool, End> {
+        let mut told = false;
+        while let Some(mut report) = session.poll_report() {
+            told = true;
+            if let Report::Connected { to } = &mut report {
+                *to = self.connect.describe();
+                *tries = 0;
+            }
+            if !self.report(report).await {
+                return Err(End::ShutDown);
+            }
+        }
+        Ok(told)
     }
 }
 

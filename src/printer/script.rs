@@ -11,6 +11,9 @@ pub(super) const LIFT: Millimetres = Millimetres(5.0);
 /// How much filament is drawn back for a stand, so that the nozzle does not ooze.
 const DRAW_BACK_MM: f64 = 2.0;
 
+/// What a file may take for granted, whatever the one before it left behind: the survey has read it so.
+pub(super) const PRELUDE: [&str; 5] = ["G21", "G90", "M82", "T0", "G92 E0"];
+
 /// A command and what its acknowledgement means.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Item {
@@ -73,6 +76,13 @@ impl Script {
         }
         script.tail = std::iter::once(settle()).chain(drive.after(restore).into_iter().map(taken)).collect();
         script
+    }
+
+    /// The same for a printer that counts in inches, and goes on to do so.
+    pub(super) fn in_millimetres(mut self) -> Self {
+        self.items.push_front(taken("G21".to_owned()));
+        self.tail.push(taken("G20".to_owned()));
+        self
     }
 
     /// The next command to send.
@@ -229,6 +239,12 @@ mod tests {
             "T1|M83|M302 S0|G1 E10 F1500|G1 E5 F600|G1 E30 F1500|G1 E30 F1500|M400|M302 S170|T0|M82|G92 E12.5|G1 F1500"
         );
         assert_eq!(script.result(), TaskResult { complete: true, moved: Micrometres(75_000), ..TaskResult::default() });
+    }
+
+    #[test]
+    fn inches_are_left_for_the_belt_and_come_back() {
+        let sent = send_all(&mut belt(false).in_millimetres(), |_| None);
+        assert_eq!((sent.first().map(String::as_str), sent.last().map(String::as_str)), (Some("G21"), Some("G20")));
     }
 
     #[test]

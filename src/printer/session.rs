@@ -57,6 +57,7 @@ enum What {
 
 struct Printing {
     id: TaskId,
+    prelude: std::slice::Iter<'static, &'static str>,
     feed: Feed,
     paused: Option<(Restore, Millimetres)>,
     on_its_way: usize,
@@ -176,6 +177,11 @@ impl<'a> Session<'a> {
 
     async fn fill_from_file(&mut self, now: Moment) -> bool {
         let Some(print) = self.print.as_mut().filter(|p| p.paused.is_none() && !p.ended) else { return false };
+        if let Some(command) = print.prelude.next() {
+            print.on_its_way += 1;
+            self.submit(now, command.as_bytes(), Kind::Print { read: 0 });
+            return true;
+        }
         match print.feed.next().await {
             Ok(Some(command)) => {
                 let command = command.to_owned();
@@ -192,7 +198,7 @@ impl<'a> Session<'a> {
             }
             Err(error) => {
                 let task = print.id;
-                self.print = None;
+                self.give_up_print();
                 self.fail(task, &error);
                 true
             }
@@ -208,12 +214,13 @@ impl<'a> Session<'a> {
             Task::Print { file } => return self.begin_print(id, &file).await,
             Task::Heat { bed, nozzle } => (What::Plain, script::heat(bed, nozzle)),
             Task::CoolDown { park_z } => {
-                (What::Plain, script::cool_down(self.walker.tool(), park_z.and_then(|z| self.lift_to(z))))
+                let lift = park_z.and_then(|z| self.lift_to(z));
+                (What::Plain, self.in_millimetres(script::cool_down(self.walker.tool(), lift)))
             }
             Task::Quiet { lift } => {
                 self.give_up_print();
                 let up = self.lift_by(LIFT);
-                (What::Plain, script::cool_down(self.walker.tool(), lift.then_some(up)))
+                (What::Plain, self.in_millimetres(script::cool_down(self.walker.tool(), lift.then_some(up))))
             }
             Task::Pause => {
                 let (as_before, lift) = (self.restore(), self.lift_by(LIFT));
@@ -233,6 +240,7 @@ impl<'a> Session<'a> {
             }
             Task::Belt { moves, odometer, watch } => {
                 let script = Script::belt(&self.settings.drive, &moves, odometer, watch, self.restore());
+                let script = if self.walker.units() == Units::Inch { script.in_millimetres() } else { script };
                 self.current = Some(Current { id, what: What::Belt, script, waiting_for: 0 });
                 return;
             }
@@ -243,17 +251,23 @@ impl<'a> Session<'a> {
 
     async fn begin_print(&mut self, id: TaskId, file: &Path) {
         match Feed::open(file, self.settings.policy).await {
-            Ok(feed) => self.print = Some(Printing { id, feed, paused: None, on_its_way: 0, ended: false }),
+            Ok(feed) => {
+                let prelude = script::PRELUDE.iter();
+                self.print = Some(Printing { id, prelude, feed, paused: None, on_its_way: 0, ended: false });
+            }
             Err(error) => self.fail(id, &error.into()),
         }
     }
 
     fn give_up_print(&mut self) {
         self.print = None;
-        for (_, kind) in &mut self.on_its_way {
-            if matches!(kind, Kind::Print { .. } | Kind::PrintEnd) {
-                *kind = Kind::Forgotten;
-            }
+        self.forget(|kind| matches!(kind, Kind::Print { .. } | Kind::PrintEnd));
+    }
+
+    /// What is on its way for a task that is over must not be counted for the next one.
+    fn forget(&mut self, which: impl Fn(&Kind) -> bool) {
+        for (_, kind) in self.on_its_way.iter_mut().filter(|(_, kind)| which(kind)) {
+            *kind = Kind::Forgotten;
         }
     }
 
@@ -300,6 +314,8 @@ impl<'a> Session<'a> {
 
     /// A command that cannot be put on a line: of the file or of the config, never of the wire.
     fn refuse(&mut self, kind: Kind, why: &str) {
+        let is_script = matches!(kind, Kind::Script(_));
+        self.forget(|kind| matches!(kind, Kind::Script(_)) == is_script && !matches!(kind, Kind::Poll));
         let (task, result) = match kind {
             Kind::Poll | Kind::Forgotten => return,
             Kind::Script(_) => match self.current.take() {
@@ -326,7 +342,11 @@ impl<'a> Session<'a> {
             DialogueEvent::Reply(reply) => self.on_reply(reply),
             DialogueEvent::Resent { count, .. } => self.on_resent(now, count),
             DialogueEvent::Reset => self.on_reset(now),
-            DialogueEvent::Fault { text } => self.reports.push_back(Report::Fault { text }),
+            DialogueEvent::Fault { text } => {
+                // The dialogue is over: connecting anew is the way to another one.
+                self.reports.push_back(Report::Fault { text });
+                return Outcome::Lost("the printer reported a fault and must be reset".to_owned());
+            }
             DialogueEvent::Desync { wanted, oldest, next } => {
                 let why = format!(
                     "the printer wants line {wanted}, and lines {oldest} to {next} are there: what it did is not known"

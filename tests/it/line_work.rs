@@ -127,6 +127,22 @@ async fn held_in_mid_print_and_resumed_the_part_is_whole() {
 }
 
 #[tokio::test]
+async fn a_fault_of_the_printer_breaks_off_and_after_a_reset_and_a_word_the_copy_is_made() {
+    let mut plant = Plant::start(By::PseudoTerminal, 50, SWITCH, "at 1s heater nozzle fails\n");
+    plant.say_clear().await;
+    plant.drop_file("marker.gcode", &tiny_print());
+    let line = plant.until_line("broken off", |line| line["state"] == "aborted").await;
+    assert_eq!(line["reason"], "printer-fault", "{line:#}");
+    plant.machine().type_line("heater nozzle works");
+    plant.machine().type_line("reset");
+    plant.until_line("connected again", |line| line["connected"] == true).await;
+    let (status, answer) = plant.post("/lines/one/clear", json!({ "clear": true })).await;
+    assert_eq!(status, 200, "{answer:#}");
+    let jobs = plant.until_jobs("made", |jobs| jobs.iter().any(|job| job["state"] == "completed")).await;
+    assert_eq!((&jobs[0]["completed"], &jobs[0]["scrapped"]), (&json!(1), &json!(0)));
+}
+
+#[tokio::test]
 async fn an_emergency_stop_in_mid_print_stops_the_machine_and_asks() {
     let mut plant = Plant::start(By::PseudoTerminal, 20, SWITCH, "");
     plant.say_clear().await;
