@@ -67,6 +67,45 @@ async fn a_part_that_will_not_let_go_holds_the_line_until_a_person_says_that_it_
 }
 
 #[tokio::test]
+async fn two_lines_share_a_job_and_a_folder_of_its_own_pins_another() {
+    let line = |name: &str| {
+        format!(
+            "[[line]]\nname = {name:?}\nprinter = {{ link = \"simulated\", speed = 2000.0 }}\n\
+             check = {{ kind = \"switch\", input = \"nose\" }}\n"
+        )
+    };
+    let daemon = "[daemon]\nlisten = \"127.0.0.1:0\"\nsettle_s = 0.3\nrescan_s = 1.0\n";
+    let plant = Plant::with_config(&format!("{daemon}{}{}", line("left"), line("right")));
+    plant.drop_file("shared.6off.gcode", &tiny_print());
+    let folder = plant.infeed().join("right");
+    for _ in 0..500 {
+        if folder.is_dir() {
+            break;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(10)).await;
+    }
+    plant.drop_file("right/pinned.2off.gcode", &tiny_print());
+    let done = |jobs: &[Value]| jobs.len() == 2 && jobs.iter().all(|job| job["state"] == "completed");
+    let jobs = plant.until_jobs("both made", done).await;
+    for job in &jobs {
+        let whole = plant.show(&format!("/jobs/{}", job["id"])).await;
+        let cycles = whole["cycles"].as_array().expect("cycles");
+        let on = |name: &str| cycles.iter().filter(|cycle| cycle["line"] == name).count();
+        let copies = job["copies"].as_u64().and_then(|n| usize::try_from(n).ok()).expect("a count");
+        assert_eq!((on("left") + on("right"), &job["completed"]), (copies, &job["copies"]));
+        if job["name"] == "pinned" {
+            assert_eq!(on("right"), 2);
+        } else {
+            assert!(on("left") > 0 && on("right") > 0, "both lines took copies");
+        }
+    }
+    let lines = plant.show("/lines").await;
+    let travelled: Vec<_> =
+        lines["lines"].as_array().expect("lines").iter().map(|l| l["belt_odometer_um"].as_i64()).collect();
+    assert_eq!(travelled.iter().flatten().sum::<i64>(), 8 * 160_000);
+}
+
+#[tokio::test]
 async fn the_records_say_who_or_what_confirmed_each_copy() {
     let trust = format!("kind = \"trust\"\nstanding_word = {:?}", nosebar::config::STANDING_WORD);
     let looks = "kind = \"command\"\nprogram = [\"sh\", \"-c\", \"test $NOSEBAR_COPY = 1\"]";

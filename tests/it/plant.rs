@@ -150,6 +150,15 @@ impl Plant {
             "[daemon]\nlisten = \"127.0.0.1:0\"\nsettle_s = 0.3\nrescan_s = 1.0\n\n[[line]]\nname = \"one\"\n\
              [line.printer]\n{printer}\n[line.check]\n{check}\n"
         );
+        Self::of(dir, machine, &config)
+    }
+
+    /// A daemon with this config, its machines inside it.
+    pub(crate) fn with_config(config: &str) -> Self {
+        Self::of(tempfile::tempdir().expect("a folder"), None, config)
+    }
+
+    fn of(dir: tempfile::TempDir, machine: Option<Process>, config: &str) -> Self {
         fs::write(dir.path().join("nosebar.toml"), config).expect("a file");
         let mut plant = Self { dir, machine, daemon: None, page: String::new() };
         plant.start_daemon();
