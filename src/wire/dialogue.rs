@@ -11,15 +11,18 @@ mod handshake;
 mod leave;
 mod patience;
 mod refusal;
+mod repair;
 mod tally;
 mod window;
 
 use std::collections::VecDeque;
+use std::time::Duration;
 
 pub use event::{DialogueConfig, DialogueEvent, SubmitError, Ticket, Whereabouts};
 use handshake::{FIRST, Handshake, Progress, Purpose, QUESTION_BYTES_MAX};
 use patience::{Load, Patience};
 use refusal::Refusal;
+use repair::Repair;
 use tally::Tally;
 use window::Window;
 
@@ -38,7 +41,7 @@ pub struct Dialogue {
     window: Window,
     waiting: VecDeque<(Ticket, Vec<u8>)>,
     next_ticket: u64,
-    recovery: Option<Recovery>,
+    repair: Repair,
     /// A question is to be sent, whatever the window says.
     question: Option<Question>,
     /// A line that was asked for and that we do not have. Once may be damage on the way, twice is not.
@@ -54,19 +57,9 @@ enum Phase {
     Talking,
 }
 
-/// A line that was asked for goes alone until it is through. It takes the place of its damaged self, so the window holds
-/// however many of its followers are still under way to be refused; and once it is through, they are gone.
-#[derive(Clone, Copy, Debug)]
-struct Recovery {
-    line: u32,
-    /// Followers that were in flight: each may be refused with the same words, which ask for nothing new.
-    echoes: u32,
-    /// How often the line was sent again.
-    times: u32,
-}
-
-/// A line that is refused so often will never be taken: it may be longer than the printer's buffer. A guess.
-const REPEATS_MAX: u32 = 20;
+/// The beginning of a reply that is older has lost its end: glued to what comes now it would pass for a new reply. A guess, longer
+/// than a network stands still.
+const PIECE_AGE_MAX: Duration = Duration::from_secs(1);
 
 /// Ways to make the printer say how far it is.
 #[derive(Clone, Copy, Debug)]
@@ -90,7 +83,7 @@ impl Dialogue {
             window: Window::new(FIRST),
             waiting: VecDeque::new(),
             next_ticket: 0,
-            recovery: None,
+            repair: Repair::default(),
             question: None,
             strange: None,
             tally: Tally::default(),
@@ -112,7 +105,7 @@ impl Dialogue {
     pub fn room(&self) -> bool {
         matches!(self.phase, Phase::Talking)
             && self.waiting.is_empty()
-            && self.recovery.is_none()
+            && self.repair.alone().is_none()
             && !self.window.repeats()
             && !self.window.only_own_in_flight()
             && self.window.in_flight() < self.config.window_lines
@@ -137,9 +130,13 @@ impl Dialogue {
     /// Takes bytes from the printer, in whatever pieces.
     pub fn handle_bytes(&mut self, now: Moment, bytes: &[u8]) {
         self.now = now;
-        if !bytes.is_empty() {
-            self.patience.heard(now);
+        if bytes.is_empty() {
+            return;
         }
+        if now.since(self.patience.last_heard()) >= PIECE_AGE_MAX {
+            self.replies.clear();
+        }
+        self.patience.heard(now);
         let mut rest = bytes;
         while let Some(reply) = self.replies.next(&mut rest) {
             self.handle_reply(now, reply);
@@ -150,6 +147,7 @@ impl Dialogue {
     pub fn handle_timeout(&mut self, now: Moment) {
         self.now = now;
         self.refusal.handle_timeout(now);
+        self.repair.handle_timeout(now);
         match &mut self.phase {
             Phase::Ended => {}
             Phase::Handshake(_) if now >= self.patience.give_up_handshake_at() => self.give_up(),
@@ -177,13 +175,13 @@ impl Dialogue {
                 self.ask_at().into_iter().chain(give_up).min()
             }
         };
-        next.into_iter().chain(self.refusal.hold_until()).min()
+        next.into_iter().chain(self.refusal.hold_until()).chain(self.repair.hold_until()).min()
     }
 
     /// Appends to `out` whatever may leave now. Says whether that was anything.
     pub fn poll_transmit(&mut self, out: &mut Vec<u8>) -> bool {
         let before = out.len();
-        while self.refusal.hold_until().is_none() && self.transmit_one(out) {}
+        while self.refusal.hold_until().is_none() && self.repair.hold_until().is_none() && self.transmit_one(out) {}
         out.len() > before
     }
 
@@ -236,6 +234,7 @@ impl Dialogue {
                 }
                 self.patience.start(self.now);
                 self.window = Window::new(FIRST);
+                self.repair = Repair::default();
                 self.tally = Tally::default();
                 self.phase = Phase::Talking;
             }
@@ -264,11 +263,11 @@ impl Dialogue {
     fn ask(&mut self) {
         self.patience.asked(self.now);
         self.tally.forget_overtaken();
-        if let Some(recovery) = &mut self.recovery {
-            recovery.echoes = 0;
-            self.question = Some(Question::Refused);
+        if let Some(line) = self.repair.alone() {
+            // Before the line has left there is nothing to ask for.
+            self.question = (line < self.window.cursor()).then_some(Question::Refused);
         } else if self.window.repeats() {
-            self.recovery = Some(Recovery { line: self.window.cursor(), echoes: 0, times: 0 });
+            self.repair.send_alone(self.window.cursor());
         } else if self.window.only_own_in_flight() {
             // Every command is through, so our questions behind them are: their answers got lost or were counted for commands.
             while self.window.in_flight() > 0 {
@@ -292,6 +291,7 @@ impl Dialogue {
     fn end(&mut self) {
         self.phase = Phase::Ended;
         self.refusal = Refusal::default();
+        self.repair = Repair::default();
     }
 }
 

@@ -5,6 +5,7 @@ mod printer;
 mod world;
 
 use std::collections::BTreeMap;
+use std::time::Duration;
 
 use nosebar::wire::DialogueConfig;
 use proptest::collection::{btree_map, vec};
@@ -64,6 +65,11 @@ fn harm() -> impl Strategy<Value = Damage> {
 fn apart(back: BTreeMap<usize, Damage>) -> BTreeMap<usize, Damage> {
     let mut last = None;
     back.into_iter().filter(|(line, _)| last.replace(*line).is_none_or(|last| line - last > 4)).collect()
+}
+
+/// Does not give up while a question or two get lost.
+fn stubborn() -> DialogueConfig {
+    DialogueConfig { give_up: Duration::from_secs(600), ..DialogueConfig::default() }
 }
 
 /// Leaves out damage that would hit more than two lines in a row: a cable that does is given up, and rightly.
@@ -136,7 +142,7 @@ proptest! {
         line_number_max in 8..200u32,
     ) {
         let style = Style { complains: true, ..style };
-        let config = DialogueConfig { line_number_max, ..DialogueConfig::default() };
+        let config = DialogueConfig { line_number_max, ..stubborn() };
         let cable = Cable { speed, out: short(out), back: apart(back) };
         let outcome = run(config, &style, &cable, &commands);
         done_once_and_in_order(&outcome, &commands)?;
@@ -166,7 +172,7 @@ proptest! {
         out in btree_map(0..120usize, harm(), 0..12),
     ) {
         let style = Style { ok_after_resend: false, ..style };
-        let outcome = run(DialogueConfig::default(), &style, &Cable { speed, out: short(out), ..Cable::default() }, &commands);
+        let outcome = run(stubborn(), &style, &Cable { speed, out: short(out), ..Cable::default() }, &commands);
         done_once_and_in_order(&outcome, &commands)?;
         prop_assert_eq!(outcome.early, Vec::<u64>::new());
     }

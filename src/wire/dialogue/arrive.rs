@@ -2,8 +2,9 @@
 
 use super::handshake::{FIRST, Purpose};
 use super::refusal::{OkMeans, Refusal};
+use super::repair::Verdict;
 use super::tally::Heard;
-use super::{Dialogue, DialogueEvent, Phase, REPEATS_MAX, Recovery};
+use super::{Dialogue, DialogueEvent, Phase};
 use crate::units::Moment;
 use crate::wire::Reply;
 
@@ -20,8 +21,8 @@ impl Dialogue {
                 }
             }
             Reply::Resend { line } => {
-                self.refusal.hear_resend(now);
-                self.handle_refusal(now, line);
+                let wanted = self.refusal.hear_resend(now, line);
+                self.handle_refusal(now, wanted);
             }
             Reply::Complaint { line, .. } => {
                 self.refusal.hear_complaint(line);
@@ -74,11 +75,10 @@ impl Dialogue {
             }
             Phase::Talking => {
                 self.strange = None;
-                self.refusal.expect_provoked(now);
                 if let Some(through) = self.tally.answered_line(&self.window, heard, self.config.window_lines) {
                     self.acknowledge(through);
                 }
-                self.recovery = self.recovery.filter(|recovery| recovery.line >= self.window.oldest());
+                self.repair.hear_through(now, self.window.oldest());
                 self.expect_more(now);
             }
         }
@@ -97,10 +97,10 @@ impl Dialogue {
     /// Sets the clocks after an `ok`. The next should come soon when the line that goes alone is under way, when nothing but
     /// questions is, and when this one came promptly after a question, so that the printer seems to have nothing else to do.
     fn expect_more(&mut self, now: Moment) {
-        if !self.window.own_in_flight() && self.recovery.is_none() {
+        if !self.window.own_in_flight() && self.repair.alone().is_none() {
             return;
         }
-        if self.recovery.is_some() || self.window.only_own_in_flight() || self.patience.is_prompt(now) {
+        if self.repair.alone().is_some() || self.window.only_own_in_flight() || self.patience.is_prompt(now) {
             self.patience.suspect(now);
         } else {
             self.patience.answered_slowly(now);
@@ -121,6 +121,7 @@ impl Dialogue {
                 Some(line) if self.strange == Some(line) => self.end_out_of_step(line),
                 _ => {
                     self.strange = wanted;
+                    self.repair.hear_other_refusal();
                     self.patience.suspect(now);
                 }
             },
@@ -129,7 +130,8 @@ impl Dialogue {
 
     fn have_received_all(&mut self, now: Moment) {
         self.strange = None;
-        self.recovery = None;
+        self.repair.hear_other_refusal();
+        self.repair.hear_through(now, self.window.next());
         self.window.received_all();
         if self.window.in_flight() > 0 {
             self.patience.suspect(now);
@@ -138,28 +140,17 @@ impl Dialogue {
 
     fn have_refused(&mut self, now: Moment, line: u32) {
         self.strange = None;
-        let sent_after = self.window.cursor().saturating_sub(line + 1);
-        match &mut self.recovery {
-            Some(recovery) if recovery.line == line && recovery.echoes > 0 => {
-                recovery.echoes -= 1;
-                self.patience.suspect(now);
-                return;
+        match self.repair.hear_refusal(line, self.window.cursor()) {
+            Verdict::Repeat => {
+                let count = self.window.next() - line;
+                self.question = None;
+                self.window.go_back(line);
+                self.events.push_back(DialogueEvent::Resent { line, count });
             }
-            Some(recovery) if recovery.line == line => {
-                recovery.times += 1;
-                // If this was an echo after all, the line is sent once too often.
-                self.refusal.provoke();
-            }
-            _ => self.recovery = Some(Recovery { line, echoes: sent_after, times: 1 }),
+            Verdict::Echo => self.patience.suspect(now),
+            Verdict::Settled => {}
+            Verdict::Stuck { times } => self.end_with(DialogueEvent::Stuck { line, times }),
         }
-        if let Some(Recovery { times: times @ REPEATS_MAX.., .. }) = self.recovery {
-            self.end_with(DialogueEvent::Stuck { line, times });
-            return;
-        }
-        let count = self.window.next() - line;
-        self.question = None;
-        self.window.go_back(line);
-        self.events.push_back(DialogueEvent::Resent { line, count });
     }
 
     /// No command has line 1, and the line that had it was answered: only a printer that counts from 0 again asks for it.

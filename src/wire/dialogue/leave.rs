@@ -21,7 +21,7 @@ impl Dialogue {
                 }
                 Some(Question::Refused) => {
                     out.extend_from_slice(&numbered(NEVER, QUESTION));
-                    self.refusal.provoke();
+                    self.repair.provoke();
                     true
                 }
                 None if self.window.repeats() => self.transmit_again(out),
@@ -32,8 +32,8 @@ impl Dialogue {
 
     fn transmit_again(&mut self, out: &mut Vec<u8>) -> bool {
         let Some(line) = self.window.repeat() else { return false };
-        let alone = self.recovery.is_some_and(|recovery| recovery.line == self.window.cursor());
-        if !alone && (self.recovery.is_some() || !self.admits(line.len())) {
+        let alone = self.repair.alone() == Some(self.window.cursor());
+        if !alone && (self.repair.alone().is_some() || !self.admits(line.len())) {
             return false;
         }
         out.extend_from_slice(line);
@@ -44,7 +44,7 @@ impl Dialogue {
 
     fn transmit_waiting(&mut self, out: &mut Vec<u8>) -> bool {
         // While nothing but questions is under way, the count can be set right; a command behind them would keep it wrong.
-        if self.recovery.is_some() || self.window.only_own_in_flight() {
+        if self.repair.alone().is_some() || self.window.only_own_in_flight() {
             return false;
         }
         let Some((ticket, command)) = self.waiting.front() else { return false };

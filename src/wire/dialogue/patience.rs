@@ -74,6 +74,11 @@ impl Patience {
         self.heard = now;
     }
 
+    /// When the last byte came.
+    pub(super) fn last_heard(&self) -> Moment {
+        self.heard
+    }
+
     /// A temperature report came.
     pub(super) fn sign(&mut self, now: Moment) {
         self.sign = now;

@@ -120,7 +120,12 @@ impl Printer {
         }
         let space = self.style.buffer.saturating_sub(self.input.len());
         self.input.extend(bytes.iter().take(space));
-        self.overflowed += bytes.len().saturating_sub(space);
+        if self.input.contains(&b'\n') {
+            self.overflowed += bytes.len().saturating_sub(space);
+        } else if self.input.len() == self.style.buffer {
+            // A line that never ends is cut short, and refused when it ends.
+            self.input.truncate(1);
+        }
         loop {
             let before = (self.taken.len(), self.input.len());
             if !self.taken.is_empty() && now >= self.done_at {

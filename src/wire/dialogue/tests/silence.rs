@@ -124,3 +124,17 @@ fn a_silent_printer_is_asked_and_then_given_up() {
     }
     assert_eq!((talk.events(), asked), (vec![DialogueEvent::Silent { since: Moment::ZERO }], 3));
 }
+
+#[test]
+fn the_beginning_of_a_reply_does_not_wait_for_the_end_of_another() {
+    let mut talk = Talk::begun();
+    talk.submit("G1 X1");
+    talk.sent();
+    talk.dialogue.handle_bytes(talk.now, b"ok T:20.0 /0.0");
+    talk.wait(SECOND * 2);
+    talk.hear("");
+    assert!(talk.acknowledged().is_empty());
+    talk.dialogue.handle_bytes(talk.now, b"o");
+    talk.hear("k");
+    assert_eq!(talk.acknowledged(), [0]);
+}
