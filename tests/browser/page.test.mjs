@@ -61,7 +61,7 @@ function look(name, body) {
     } catch (error) {
       await context?.pages()[0]?.screenshot({ path: join(shots, "fault.png"), fullPage: true });
       const line = await daemon?.read("/lines/one").catch((reason) => ({ words: `${reason}` }));
-      error.message += `\nThe line: ${line?.state} ${line?.phase}, "${line?.words}"\nThe page: ${faults.join("; ") || "no faults"}`;
+      error.message += `\nThe line: ${line?.state} ${line?.phase}, "${line?.words}"\nThe page: ${faults?.join("; ") || "no faults"}`;
       throw error;
     }
   });
