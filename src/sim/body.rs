@@ -228,6 +228,8 @@ impl Body {
         if let Some(first) = start {
             let place_um = self.belt.place_um();
             self.parts.begin_plastic(&First { marks, laid: first, bed_target_c, place_um }, &mut self.notes);
+            // What is begun beyond the nose has nothing to lie on, whether time passes or not.
+            self.settle();
         }
         if belt != 0 {
             self.judge_belt_move(at);
