@@ -128,12 +128,29 @@ impl Clock {
         }
     }
 
+    /// As [`Self::sleep_until`]; without a moment it never ends.
+    pub async fn sleep_until_some(&self, moment: Option<Moment>) -> Busy {
+        match moment {
+            Some(moment) => self.sleep_until(moment).await,
+            None => std::future::pending().await,
+        }
+    }
+
     /// Announces work.
     pub fn busy(&self) -> Busy {
         match &self.kind {
             Kind::Real => Busy(None),
             Kind::Warped(warp) => warp.token(),
         }
+    }
+}
+
+impl Busy {
+    /// Lets the clock go on, and never ends: the last branch of a loop's wait, so that the clock moves only when every other
+    /// branch has said what it waits for.
+    pub async fn give_back(token: &mut Option<Self>) {
+        drop(token.take());
+        std::future::pending().await
     }
 }
 

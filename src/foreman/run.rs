@@ -138,12 +138,11 @@ impl Foreman {
                     let Checked { line, cycle, verdict, note } = mail.body;
                     Event::Checked(line, cycle, verdict, note)
                 }
-                token = sleep_until(&clock, deadline) => {
+                token = clock.sleep_until_some(deadline) => {
                     busy = Some(token);
                     Event::Time
                 }
-                // Last: the clock may move only when everything above has said what it waits for.
-                () = give_back(&mut busy) => continue,
+                () = Busy::give_back(&mut busy) => continue,
             };
             let mut events = VecDeque::from([event]);
             while let Some(event) = events.pop_front() {
@@ -329,19 +328,6 @@ impl Foreman {
 async fn run_out(patience: &mut Option<Pin<Box<Sleep>>>) {
     match patience {
         Some(sleep) => sleep.await,
-        None => std::future::pending().await,
-    }
-}
-
-/// Lets the clock go on, and never ends.
-async fn give_back(busy: &mut Option<Busy>) {
-    drop(busy.take());
-    std::future::pending().await
-}
-
-async fn sleep_until(clock: &Clock, deadline: Option<Moment>) -> Busy {
-    match deadline {
-        Some(moment) => clock.sleep_until(moment).await,
         None => std::future::pending().await,
     }
 }

@@ -131,12 +131,11 @@ impl Driver {
                         Err(error) => return lost(&session, &error.to_string()),
                     }
                 }
-                token = sleep_until(&self.clock, deadline) => {
+                token = self.clock.sleep_until_some(deadline) => {
                     busy = Some(token);
                     session.dialogue.handle_timeout(self.clock.now());
                 }
-                // Last: the clock may move only when everything above has said what it waits for.
-                () = give_back(&mut busy) => {}
+                () = Busy::give_back(&mut busy) => {}
             }
         }
     }
@@ -208,17 +207,4 @@ async fn obey(link: &mut dyn Link, session: &mut Session<'_>, order: Order) -> O
 
 fn lost(session: &Session<'_>, why: &str) -> End {
     End::Lost(why.to_owned(), session.interrupted())
-}
-
-/// Lets the clock go on, and never ends.
-async fn give_back(busy: &mut Option<Busy>) {
-    drop(busy.take());
-    std::future::pending().await
-}
-
-async fn sleep_until(clock: &Clock, deadline: Option<crate::units::Moment>) -> Busy {
-    match deadline {
-        Some(moment) => clock.sleep_until(moment).await,
-        None => std::future::pending().await,
-    }
 }
