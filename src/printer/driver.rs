@@ -1,5 +1,7 @@
 //! Joins the wire to a link: connects, speaks, and connects again.
 
+use std::collections::VecDeque;
+use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::mpsc;
@@ -16,15 +18,27 @@ const READ_BUFFER: usize = 4096;
 /// A write that takes longer than this has met a machine that no longer listens.
 const WRITE_LIMIT: Duration = Duration::from_secs(10);
 
+const STOP_NOT_SENT: &str = "the emergency stop could not be sent: switch the printer off by hand";
+
 /// A driver: one task, the only writer of its printer (law L5).
 pub struct Driver {
     connect: Box<dyn Connect>,
-    settings: DriverSettings,
+    settings: Arc<DriverSettings>,
     clock: Clock,
     /// Which line it serves; sent along with every report.
     index: usize,
     orders: mpsc::Receiver<Mail<Order>>,
+    /// Orders that came while bytes were being written.
+    waiting: VecDeque<Mail<Order>>,
     reports: mpsc::Sender<(usize, Mail<Report>)>,
+}
+
+/// How a write ended.
+enum Written {
+    All,
+    Failed(String),
+    OvertakenByStop,
+    ShutDown,
 }
 
 /// How a connection ended.
@@ -44,7 +58,7 @@ impl Driver {
         orders: mpsc::Receiver<Mail<Order>>,
         reports: mpsc::Sender<(usize, Mail<Report>)>,
     ) -> Self {
-        Self { connect, settings, clock, index, orders, reports }
+        Self { connect, settings: Arc::new(settings), clock, index, orders, waiting: VecDeque::new(), reports }
     }
 
     /// Runs until the foreman has gone.
@@ -83,14 +97,18 @@ impl Driver {
         loop {
             tokio::select! {
                 biased;
-                order = self.orders.recv() => {
+                order = next_order(&mut self.waiting, &mut self.orders) => {
                     let Some(mail) = order else { return false };
-                    if let Order::Do(task, _) = mail.body {
-                        let why = "there is no connection to the printer".to_owned();
-                        let result = TaskResult::default();
-                        if !self.report(Report::Failed { task, why, result }).await {
-                            return false;
+                    let answer = match mail.body {
+                        Order::Do(task, _) => {
+                            let why = "there is no connection to the printer".to_owned();
+                            Report::Failed { task, why, result: TaskResult::default() }
                         }
+                        Order::EmergencyStop => Report::Note { text: STOP_NOT_SENT.to_owned() },
+                        Order::StopBelt | Order::PartsTakenOff => continue,
+                    };
+                    if !self.report(answer).await {
+                        return false;
                     }
                 }
                 _busy = self.clock.sleep_until(until) => return true,
@@ -105,7 +123,8 @@ impl Driver {
 
     /// Law of the loop: one input, then everything that follows from it, then wait.
     async fn serve(&mut self, link: &mut dyn Link, tries: &mut usize) -> End {
-        let mut session = Session::new(self.clock.now(), &self.settings);
+        let settings = Arc::clone(&self.settings);
+        let mut session = Session::new(self.clock.now(), &settings);
         let mut buffer = vec![0; READ_BUFFER];
         // Alive while this task works, so that a warped clock waits for it.
         let mut busy: Option<Busy> = Some(self.clock.busy());
@@ -116,7 +135,7 @@ impl Driver {
             let deadline = session.deadline();
             tokio::select! {
                 biased;
-                order = self.orders.recv() => {
+                order = next_order(&mut self.waiting, &mut self.orders) => {
                     let Some(mail) = order else { return End::ShutDown };
                     busy = Some(mail.busy);
                     if let Some(end) = obey(link, &mut session, mail.body).await {
@@ -141,7 +160,7 @@ impl Driver {
     }
 
     /// Polls until nothing comes out.
-    async fn settle(&self, link: &mut dyn Link, session: &mut Session<'_>, tries: &mut usize) -> Result<(), End> {
+    async fn settle(&mut self, link: &mut dyn Link, session: &mut Session<'_>, tries: &mut usize) -> Result<(), End> {
         loop {
             let now = self.clock.now();
             let mut quiet = true;
@@ -156,15 +175,38 @@ impl Driver {
             let mut bytes = Vec::new();
             if session.dialogue.poll_transmit(&mut bytes) {
                 quiet = false;
-                match tokio::time::timeout(WRITE_LIMIT, link.write_all(&bytes)).await {
-                    Ok(Ok(())) => {}
-                    Ok(Err(error)) => return Err(lost(session, &error.to_string())),
-                    Err(_) => return Err(lost(session, "the printer takes no more bytes")),
+                match self.write(link, &bytes).await {
+                    Written::All => {}
+                    Written::Failed(why) => return Err(lost(session, &why)),
+                    Written::OvertakenByStop => return Err(stop_at_once(link, session).await),
+                    Written::ShutDown => return Err(End::ShutDown),
                 }
             }
             quiet &= !self.tell(session, tries).await?;
             if quiet {
                 return Ok(());
+            }
+        }
+    }
+
+    /// Writes, unless an emergency stop comes meanwhile: a machine that takes no bytes must not make it wait (law L5).
+    async fn write(&mut self, link: &mut dyn Link, bytes: &[u8]) -> Written {
+        let Self { orders, waiting, .. } = self;
+        let writing = tokio::time::timeout(WRITE_LIMIT, link.write_all(bytes));
+        tokio::pin!(writing);
+        loop {
+            tokio::select! {
+                biased;
+                order = orders.recv() => match order {
+                    None => return Written::ShutDown,
+                    Some(mail) if mail.body == Order::EmergencyStop => return Written::OvertakenByStop,
+                    Some(mail) => waiting.push_back(mail),
+                },
+                written = &mut writing => return match written {
+                    Ok(Ok(())) => Written::All,
+                    Ok(Err(error)) => Written::Failed(error.to_string()),
+                    Err(_) => Written::Failed("the printer takes no more bytes".to_owned()),
+                },
             }
         }
     }
@@ -186,25 +228,136 @@ impl Driver {
     }
 }
 
+/// Orders that had to wait come first.
+async fn next_order(
+    waiting: &mut VecDeque<Mail<Order>>,
+    orders: &mut mpsc::Receiver<Mail<Order>>,
+) -> Option<Mail<Order>> {
+    match waiting.pop_front() {
+        Some(mail) => Some(mail),
+        None => orders.recv().await,
+    }
+}
+
 async fn obey(link: &mut dyn Link, session: &mut Session<'_>, order: Order) -> Option<End> {
     match order {
         Order::Do(id, task) => session.ask(id, task),
         Order::StopBelt => session.stop_belt(),
         Order::PartsTakenOff => link.parts_taken_off(),
-        Order::EmergencyStop => {
-            link.discard_unsent();
-            let bytes = session.dialogue.emergency();
-            let sent = tokio::time::timeout(WRITE_LIMIT, link.write_all(bytes)).await;
-            let why = match sent {
-                Ok(Ok(())) => "emergency stop: the printer needs a reset",
-                _ => "the emergency stop could not be sent: switch the printer off by hand",
-            };
-            return Some(lost(session, why));
-        }
+        Order::EmergencyStop => return Some(stop_at_once(link, session).await),
     }
     None
 }
 
+/// What was written and has not left is thrown away; then the stop, and nothing after it.
+async fn stop_at_once(link: &mut dyn Link, session: &mut Session<'_>) -> End {
+    link.discard_unsent();
+    let bytes = session.dialogue.emergency();
+    let sent = tokio::time::timeout(WRITE_LIMIT, link.write_all(bytes)).await;
+    let why = match sent {
+        Ok(Ok(())) => "emergency stop: the printer needs a reset",
+        _ => STOP_NOT_SENT,
+    };
+    lost(session, why)
+}
+
 fn lost(session: &Session<'_>, why: &str) -> End {
     End::Lost(why.to_owned(), session.interrupted())
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Mutex;
+
+    use super::super::LinkFuture;
+    use super::*;
+    use crate::belt::{Drive, DriveBy};
+    use crate::gcode::{Dialect, Policy};
+    use crate::units::{Millimetres, MillimetresPerMinute};
+    use crate::wire::{DialogueConfig, EMERGENCY_STOP};
+
+    /// A machine that takes no bytes but an emergency stop, and says nothing.
+    #[derive(Clone, Default)]
+    struct Stuffed(Arc<Mutex<Vec<Vec<u8>>>>);
+
+    impl Link for Stuffed {
+        fn read<'a>(&'a mut self, _: &'a mut [u8]) -> LinkFuture<'a, usize> {
+            Box::pin(std::future::pending())
+        }
+
+        fn write_all<'a>(&'a mut self, bytes: &'a [u8]) -> LinkFuture<'a, ()> {
+            Box::pin(async move {
+                if bytes != EMERGENCY_STOP {
+                    return std::future::pending().await;
+                }
+                self.0.lock().expect("nobody panicked").push(bytes.to_vec());
+                Ok(())
+            })
+        }
+    }
+
+    impl Connect for Stuffed {
+        fn open(&self) -> LinkFuture<'_, Box<dyn Link>> {
+            Box::pin(async { Ok(Box::new(self.clone()) as Box<dyn Link>) })
+        }
+
+        fn describe(&self) -> String {
+            "a stuffed machine".to_owned()
+        }
+    }
+
+    fn settings() -> DriverSettings {
+        DriverSettings {
+            drive: Drive {
+                by: DriveBy::Extruder(1),
+                units_per_mm: 1.0,
+                inverted: false,
+                piece_max: Millimetres(50.0),
+                sampled_piece_max: Millimetres(5.0),
+                travel_feed: MillimetresPerMinute(1500.0),
+                peel_feed: MillimetresPerMinute(600.0),
+                cold_guard_c: 170.0,
+            },
+            dialect: Dialect::default(),
+            policy: Policy::default(),
+            dialogue: DialogueConfig::default(),
+            switch_input: None,
+            z_max: Millimetres(250.0),
+        }
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn an_emergency_stop_does_not_wait_for_a_machine_that_takes_no_bytes() {
+        let machine = Stuffed::default();
+        let clock = Clock::real();
+        let (orders, orders_out) = mpsc::channel(4);
+        let (reports_in, mut reports) = mpsc::channel(4);
+        let driver = Driver::new(Box::new(machine.clone()), settings(), clock.clone(), 0, orders_out, reports_in);
+        tokio::spawn(driver.run());
+        // The first write is under way, and does not end.
+        tokio::time::sleep(Duration::from_millis(1)).await;
+        let send = |body| orders.try_send(Mail { body, busy: clock.busy() }).expect("room");
+        send(Order::StopBelt);
+        send(Order::EmergencyStop);
+        let told = tokio::time::timeout(Duration::from_millis(50), reports.recv()).await;
+        let (_, mail) = told.expect("law L5: within 50 ms").expect("a report");
+        assert!(matches!(mail.body, Report::Lost { why, .. } if why.starts_with("emergency stop")));
+        assert_eq!(*machine.0.lock().expect("nobody panicked"), [EMERGENCY_STOP]);
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn an_emergency_stop_without_a_connection_says_that_it_was_not_sent() {
+        let machine = Stuffed::default();
+        let clock = Clock::real();
+        let (orders, orders_out) = mpsc::channel(4);
+        let (reports_in, mut reports) = mpsc::channel(4);
+        let driver = Driver::new(Box::new(machine), settings(), clock.clone(), 0, orders_out, reports_in);
+        tokio::spawn(driver.run());
+        // The first write is given up after its time; the driver then waits before it connects again.
+        let (_, mail) = reports.recv().await.expect("a report");
+        assert!(matches!(mail.body, Report::Lost { .. }));
+        orders.try_send(Mail { body: Order::EmergencyStop, busy: clock.busy() }).expect("room");
+        let (_, mail) = reports.recv().await.expect("a report");
+        assert!(matches!(mail.body, Report::Note { text } if text.contains("by hand")));
+    }
 }
