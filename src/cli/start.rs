@@ -84,12 +84,12 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
         drivers.push(Driver::new(connect, settings, clock.clone(), index, orders_out, reports_in.clone()));
         orders_of_lines.push(orders);
     }
+    let closing = CancellationToken::new();
     let (foreman, handle) =
         Foreman::open(config, store, snapshot, files.clone(), clock, orders_of_lines, reports).await?;
 
-    let closing = CancellationToken::new();
     let mut others: Vec<JoinHandle<()>> = drivers.into_iter().map(|driver| tokio::spawn(driver.run())).collect();
-    let foreman = tokio::spawn(foreman.run(closing.clone().cancelled_owned()));
+    let foreman = tokio::spawn(foreman.run(closing.clone()));
     let intake = Intake::new(files, infeed::surveyors(survey_rules(config)), handle.clone());
     let infeed_config = InfeedConfig {
         settle: Duration::from_secs_f64(config.daemon.settle_s),

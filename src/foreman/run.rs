@@ -1,15 +1,15 @@
 //! The foreman's day: choose one event, decide, persist, tell, publish.
 
 use std::collections::VecDeque;
-use std::future::Future;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::{broadcast, mpsc, watch};
 use tokio::time::Sleep;
+use tokio_util::sync::CancellationToken;
 
-use super::command::{Command, JobCommand, LineCommand, Refused, RefusedCode};
+use super::command::{Answer, Command, JobCommand, LineCommand, Refused, RefusedCode};
 use super::decide::{Decider, Event};
 use super::effects::Effects;
 use super::handle::{Handle, News, Request};
@@ -22,7 +22,7 @@ use crate::config::Config;
 use crate::job::{CycleId, LineName};
 use crate::line::Verdict;
 use crate::printer::{Mail, Order, Report};
-use crate::store::{FileStore, Snapshot, Store, StoreError};
+use crate::store::{FileStore, Snapshot, Store, StoreError, Write};
 use crate::units::Moment;
 
 const DESK: usize = 256;
@@ -44,10 +44,13 @@ pub struct Foreman {
     store: Store,
     clock: Clock,
     requests: mpsc::Receiver<Request>,
+    /// Requests that came while the store was being written.
+    waiting: VecDeque<Request>,
     reports: Reports,
     checked: (mpsc::Sender<Mail<Checked>>, mpsc::Receiver<Mail<Checked>>),
     live: watch::Sender<Arc<Live>>,
     news: broadcast::Sender<News>,
+    closing: CancellationToken,
 }
 
 struct Checked {
@@ -100,17 +103,28 @@ impl Foreman {
         let (news, _) = broadcast::channel(NEWS);
         let handle = Handle::new(requests_in, live_out, news.clone());
         let checked = mpsc::channel(DESK);
-        let mut foreman = Self { decider, store, clock, requests, reports, checked, live, news };
+        let mut foreman = Self {
+            decider,
+            store,
+            clock,
+            requests,
+            waiting: VecDeque::new(),
+            reports,
+            checked,
+            live,
+            news,
+            closing: CancellationToken::new(),
+        };
         foreman.publish(Effects::default());
         Ok((foreman, handle))
     }
 
-    /// Works until `shutdown` is ready; then has the heaters of every line with a copy under way put off, and ends.
+    /// Works until `closing` is cancelled; then has the heaters of every line with a copy under way put off, and ends.
     ///
     /// # Errors
     /// If the store cannot be closed.
-    pub async fn run(mut self, shutdown: impl Future<Output = ()>) -> Result<(), StoreError> {
-        tokio::pin!(shutdown);
+    pub async fn run(mut self, closing: CancellationToken) -> Result<(), StoreError> {
+        self.closing = closing.clone();
         let mut patience = None;
         let mut busy: Option<Busy> = Some(self.clock.busy());
         loop {
@@ -118,13 +132,13 @@ impl Foreman {
             let clock = self.clock.clone();
             let event = tokio::select! {
                 biased;
-                () = &mut shutdown, if patience.is_none() => {
+                () = closing.cancelled(), if patience.is_none() => {
                     patience = Some(Box::pin(tokio::time::sleep(SHUTDOWN_LIMIT)));
                     busy = Some(self.clock.busy());
                     Event::ShutDown
                 }
                 () = run_out(&mut patience) => break,
-                Some(request) = self.requests.recv() => {
+                Some(request) = next_request(&mut self.waiting, &mut self.requests) => {
                     busy = Some(self.clock.busy());
                     self.recall(&request.command).await;
                     Event::Request(request.command, request.answer)
@@ -165,7 +179,7 @@ impl Foreman {
         for (index, order) in effects.urgent.drain(..) {
             self.decider.stands[index].tell(&self.clock, order);
         }
-        if let Err(error) = self.keep(&effects).await {
+        if let Err(error) = self.keep(&effects.writes).await {
             return self.on_store_failed(effects, &error).await;
         }
         self.decider.books.forget_ended();
@@ -183,11 +197,24 @@ impl Foreman {
         Vec::new()
     }
 
-    async fn keep(&mut self, effects: &Effects) -> Result<(), StoreError> {
-        if effects.writes.is_empty() {
+    /// Commits. A disk may be slow; an emergency stop that is asked for meanwhile goes out at once, and is decided about later.
+    async fn keep(&mut self, writes: &[Write]) -> Result<(), StoreError> {
+        if writes.is_empty() {
             return Ok(());
         }
-        self.store.commit(&effects.writes).await
+        let Self { store, requests, waiting, decider, clock, .. } = self;
+        let committing = store.commit(writes);
+        tokio::pin!(committing);
+        loop {
+            tokio::select! {
+                biased;
+                kept = &mut committing => return kept,
+                Some(request) = requests.recv(), if waiting.len() < DESK => {
+                    send_stop(&decider.stands, clock, &request.command);
+                    waiting.push_back(request);
+                }
+            }
+        }
     }
 
     /// What could not be kept is not told to any printer: heaters go off, and the same writes are tried until they are kept.
@@ -195,20 +222,27 @@ impl Foreman {
     async fn on_store_failed(&mut self, effects: Effects, error: &StoreError) -> Vec<Event> {
         tracing::error!(%error, "the journal cannot be written; every line is stopped");
         let refused = Refused { code: RefusedCode::Store, text: error.to_string() };
-        for (answer, _) in effects.answers {
-            drop(answer.send(Err(refused.clone())));
-        }
         for stand in &self.decider.stands {
             stand.tell(&self.clock, Order::Do(0, crate::printer::Task::Quiet { lift: true }));
             stand.tell(&self.clock, Order::StopBelt);
         }
         let stopped = self.decider.apply(Event::StoreFailed(error.to_string()));
+        // Nothing of this is kept yet, but a person must see at once that the lines stand, and why.
+        self.publish(Effects::default());
         let mut writes = effects.writes;
         writes.extend(stopped.writes);
         let mut waiting = Vec::new();
-        while let Err(error) = self.store.commit(&writes).await {
+        while let Err(error) = self.keep(&writes).await {
             tracing::error!(%error, "the journal still cannot be written");
             self.stand_by(&refused, &mut waiting).await;
+            if self.closing.is_cancelled() {
+                // As a power cut: heaters are off, and the next start finds what was kept and asks.
+                return waiting;
+            }
+        }
+        // What was decided stands, and whoever asked for it learns so now: a no would have it done twice.
+        for (answer, decided) in effects.answers {
+            drop(answer.send(decided));
         }
         self.decider.books.forget_ended();
         for (index, order) in stopped.tells {
@@ -223,17 +257,15 @@ impl Foreman {
     /// became of the belts is remembered.
     async fn stand_by(&mut self, refused: &Refused, waiting: &mut Vec<Event>) {
         let until = tokio::time::sleep(STORE_AGAIN);
+        let closing = self.closing.clone();
         tokio::pin!(until);
         loop {
             tokio::select! {
                 () = &mut until => return,
-                Some(request) = self.requests.recv() => {
-                    if let Command::Line { name, what: LineCommand::EmergencyStop } = &request.command
-                        && let Some(stand) = self.decider.stands.iter().find(|s| s.config.name == *name)
-                    {
-                        stand.tell(&self.clock, Order::EmergencyStop);
-                    }
-                    drop(request.answer.send(Err(refused.clone())));
+                () = closing.cancelled() => return,
+                Some(request) = next_request(&mut self.waiting, &mut self.requests) => {
+                    let sent = send_stop(&self.decider.stands, &self.clock, &request.command);
+                    drop(request.answer.send(if sent { Ok(Answer::Done) } else { Err(refused.clone()) }));
                 }
                 Some((index, mail)) = self.reports.recv() => {
                     if !matches!(mail.body, Report::Temperatures { .. } | Report::Progress { .. } | Report::Note { .. }) {
@@ -322,6 +354,21 @@ impl Foreman {
         };
         self.decider.books.recall(job, survey);
     }
+}
+
+/// Requests that had to wait come first.
+async fn next_request(waiting: &mut VecDeque<Request>, requests: &mut mpsc::Receiver<Request>) -> Option<Request> {
+    match waiting.pop_front() {
+        Some(request) => Some(request),
+        None => requests.recv().await,
+    }
+}
+
+/// An emergency stop waits for nothing; the foreman's books follow. Says whether the command was one.
+fn send_stop(stands: &[Stand], clock: &Clock, command: &Command) -> bool {
+    let Command::Line { name, what: LineCommand::EmergencyStop } = command else { return false };
+    let stand = stands.iter().find(|stand| stand.config.name == *name);
+    stand.inspect(|stand| stand.tell(clock, Order::EmergencyStop)).is_some()
 }
 
 /// Ready when the printers have had their time to come to rest.

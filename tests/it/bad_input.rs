@@ -96,6 +96,48 @@ async fn a_full_disk_leaves_the_file_in_the_folder_and_takes_what_fits() {
 }
 
 #[tokio::test]
+async fn a_disk_that_fills_in_mid_print_stops_the_line_and_loses_no_count() {
+    // Slow enough that the print lasts while the disk fills.
+    let mut plant = Plant::start(By::PseudoTerminal, 8, SWITCH, "");
+    plant.start_daemon_on_a_small_disk();
+    plant.say_clear().await;
+    plant.drop_file("marker.2off.gcode", &tiny_print());
+    plant.until_plastic().await;
+    let data = plant.dir.path().join("data");
+    let filler = plant.daemon().seen(&data).join("filler");
+    let full = fs::write(&filler, vec![1; 2 << 20]).expect_err("the disk is smaller");
+    assert_eq!(full.kind(), std::io::ErrorKind::StorageFull);
+    // The journal has some room in what it has already: write until it has none.
+    for _ in 0..500 {
+        let hold = plant.try_post("/lines/one/hold", json!({ "when": "after-part" })).await;
+        let resume = plant.try_post("/lines/one/resume", json!({})).await;
+        if hold.is_err() || resume.is_err() || plant.line().await["reason"] == "store-failed" {
+            break;
+        }
+    }
+    let line = plant.until_line("stopped", |line| line["reason"] == "store-failed").await;
+    assert_eq!(line["state"], "aborted");
+    assert!(line["question"]["happened"].as_str().is_some_and(|text| text.contains("no space is left")), "{line:#}");
+    let truth = plant.truth();
+    assert_eq!((&truth["bed_target_c"], &truth["nozzle_target_c"]), (&json!(0.0), &json!(0.0)));
+
+    fs::remove_file(&filler).expect("room again");
+    let ended = |jobs: &[Value]| jobs[0]["scrapped"] == 1 && jobs[0]["in_work"] == 0;
+    let jobs = plant.until_jobs("kept", ended).await;
+    assert_eq!((jobs.len(), &jobs[0]["completed"]), (1, &json!(0)));
+    plant.machine().type_line("take-off");
+    let (status, answer) = plant.post("/lines/one/clear", json!({ "clear": true })).await;
+    assert_eq!(status, 200, "{answer:#}");
+    // The last hold that was asked for may still be in force.
+    if answer["state"] == "held" {
+        assert_eq!(plant.post("/lines/one/resume", json!({})).await.0, 200);
+    }
+    let jobs = plant.until_jobs("ended", |jobs| jobs[0]["state"] == "completed").await;
+    assert_eq!((&jobs[0]["completed"], &jobs[0]["scrapped"], &jobs[0]["copies"]), (&json!(1), &json!(1), &json!(2)));
+    assert_eq!(plant.truth()["prints_over_a_part"], 0);
+}
+
+#[tokio::test]
 async fn a_body_that_ends_early_leaves_nothing_behind() {
     let plant = Plant::start(By::Inside, 2000, SWITCH, "");
     let mut socket = TcpStream::connect(plant.address()).expect("the page listens");

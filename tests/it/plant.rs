@@ -70,6 +70,12 @@ impl Process {
         writeln!(stdin, "{text}").and_then(|()| stdin.flush()).expect("it reads what is typed");
     }
 
+    /// A path as this process sees it: it may have mounts of its own.
+    pub(crate) fn seen(&self, path: &Path) -> PathBuf {
+        let path = path.strip_prefix("/").expect("an absolute path");
+        PathBuf::from(format!("/proc/{}/root", self.child.id())).join(path)
+    }
+
     /// As a power cut does it.
     pub(crate) fn kill(&mut self) {
         self.child.kill().expect("it can be killed");
@@ -234,9 +240,14 @@ impl Plant {
 
     /// Posts JSON; the status and the answer.
     pub(crate) async fn post(&self, path: &str, body: Value) -> (u16, Value) {
-        let request = reqwest::Client::new().post(format!("{}/api/v1{path}", self.page)).json(&body);
-        let response = request.send().await.expect("an answer");
+        let response = self.try_post(path, body).await.expect("an answer");
         (response.status().as_u16(), response.json().await.unwrap_or(Value::Null))
+    }
+
+    /// Posts JSON, and waits a few seconds for an answer.
+    pub(crate) async fn try_post(&self, path: &str, body: Value) -> reqwest::Result<reqwest::Response> {
+        let request = reqwest::Client::new().post(format!("{}/api/v1{path}", self.page)).json(&body);
+        request.timeout(Duration::from_secs(5)).send().await
     }
 
     pub(crate) async fn line(&self) -> Value {
