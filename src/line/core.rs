@@ -31,6 +31,8 @@ pub struct Line {
     pub(super) readings: Readings,
     pub(super) read_at: Option<Moment>,
     pub(super) step: Option<(StepId, Step)>,
+    /// A belt step without its end, also when another step was laid over it: after a crash its travel may have happened.
+    pub(super) belt_step: Option<(StepId, Step)>,
     pub(super) last_step: u64,
     pub(super) timers: Timers,
     pub(super) acts: VecDeque<Act>,
@@ -128,6 +130,7 @@ impl Line {
             readings: Readings::default(),
             read_at: None,
             step: None,
+            belt_step: None,
             last_step: 0,
             timers: Timers::default(),
             acts: VecDeque::new(),
@@ -164,7 +167,10 @@ impl Line {
             belt_clear: self.belt_clear,
             odometer_um: self.ledger.odometer.0,
             uncertain_um: self.ledger.uncertain.0,
-            open_step: self.step.as_ref().and_then(|(_, step)| serde_json::to_string(step).ok()),
+            open_step: {
+                let open = self.belt_step.as_ref().or(self.step.as_ref());
+                open.and_then(|(_, step)| serde_json::to_string(step).ok())
+            },
             hold_after_part: self.hold_after_part,
         }
     }
@@ -283,6 +289,7 @@ impl Line {
         self.count_travel(result);
         self.connected = false;
         self.step = None;
+        self.belt_step = None;
         self.readings = Readings::default();
         self.read_at = None;
         let why = format!("the connection to the printer was lost: {why}");
@@ -307,6 +314,7 @@ impl Line {
     fn on_reset(&mut self, now: Moment, result: &StepResult) {
         self.count_travel(result);
         self.step = None;
+        self.belt_step = None;
         if self.in_work.is_some() {
             self.abort(now, LineReason::PrinterReset, "the printer was reset with a copy under way", false);
         } else {
@@ -321,6 +329,7 @@ impl Line {
         }
         // A step that the line has let go of (after a loss or a stop) still counts for the belt.
         self.count_travel(&result);
+        self.belt_step.take_if(|(open, _)| *open == id);
         let Some((_, step)) = self.step.take_if(|(open, _)| *open == id) else { return };
         match step {
             Step::Pause => self.on_paused(now),
@@ -334,6 +343,7 @@ impl Line {
 
     fn on_step_failed(&mut self, now: Moment, id: StepId, why: &str, result: &StepResult) {
         self.count_travel(result);
+        self.belt_step.take_if(|(open, _)| *open == id);
         let print = self.in_work.as_ref().is_some_and(|w| w.print_step == Some(id));
         if !print && self.step.take_if(|(open, _)| *open == id).is_none() {
             return;
@@ -379,6 +389,9 @@ impl Line {
         self.last_step += 1;
         let id = StepId(self.last_step);
         self.step = Some((id, step.clone()));
+        if matches!(step, Step::Belt { .. }) {
+            self.belt_step = self.step.clone();
+        }
         self.acts.push_back(Act::Begin(id, step));
         id
     }

@@ -85,3 +85,24 @@ fn after_a_restart_nothing_moves_until_a_person_answers() {
     assert_eq!(bench.ended(), [(Outcome::Completed, Some(CheckedBy::Person))]);
     assert!(bench.line.is_ready());
 }
+
+#[test]
+fn a_belt_step_that_another_step_was_laid_over_is_still_in_doubt_after_a_crash() {
+    for trouble in ["fault", "emergency"] {
+        let mut bench = Bench::new(Check::Switch);
+        bench.reach_advance();
+        match trouble {
+            "fault" => bench.signal(Signal::Fault { text: "Error: heater".to_owned() }),
+            _ => bench.operate(Operator::EmergencyStop).expect("always"),
+        }
+        let kept = bench.line.row();
+        let after = Bench::recovered(Check::Switch, &kept, Some(CYCLE));
+        assert_eq!(after.line.ledger().uncertain, Micrometres(195_802), "{trouble}");
+        // Without a crash the driver's last word settles it, once.
+        let result = StepResult { moved: Micrometres(84_198), maybe: Micrometres(1_000), ..StepResult::default() };
+        bench.signal(Signal::Disconnected { why: "reset".to_owned(), result });
+        let ledger = bench.line.ledger();
+        assert_eq!((ledger.odometer, ledger.uncertain), (Micrometres(84_198), Micrometres(1_000)), "{trouble}");
+        assert_eq!(bench.line.row().open_step, None, "{trouble}");
+    }
+}
