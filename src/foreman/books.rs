@@ -139,28 +139,19 @@ impl Books {
             (true, false) => (JobState::Pending, JobReason::JobQueued),
         };
         let job = Job {
-            id,
-            name: read_name(&arrival.file_name).map_or(arrival.file_name, |named| named.name),
-            sha256: arrival.survey.file.sha256.clone(),
             state,
             reason,
-            note: String::new(),
-            copies: arrival.copies.max(1),
-            completed: 0,
-            scrapped: 0,
-            in_work: 0,
-            rank: id.0,
             line: arrival.line,
             material: arrival.material.map(|m| m.to_ascii_lowercase()),
             release_c: arrival.release_c,
-            reviewed: false,
-            unchecked: 0,
             source_key: arrival.source_key,
-            restart_of: None,
-            created_at: now,
-            started_at: None,
-            ended_at: None,
-            version: 1,
+            ..Job::waiting(
+                id,
+                read_name(&arrival.file_name).map_or(arrival.file_name, |named| named.name),
+                arrival.survey.file.sha256.clone(),
+                arrival.copies.max(1),
+                now,
+            )
         };
         let about = About { job: Some(id), line: job.line.clone(), cycle: None };
         let text = format!("job {id} ({}, {} off) was taken in", job.name, job.copies);
@@ -263,23 +254,12 @@ impl Books {
         self.last_job += 1;
         let id = JobId(self.last_job);
         let job = Job {
-            id,
-            state: JobState::Pending,
-            reason: JobReason::JobQueued,
-            note: String::new(),
-            copies: rest,
-            completed: 0,
-            scrapped: 0,
-            in_work: 0,
-            rank: id.0,
-            unchecked: 0,
-            source_key: None,
+            line: old.line.clone(),
+            material: old.material.clone(),
+            release_c: old.release_c,
+            reviewed: old.reviewed,
             restart_of: Some(old.id),
-            created_at: now,
-            started_at: None,
-            ended_at: None,
-            version: 1,
-            ..old.clone()
+            ..Job::waiting(id, old.name.clone(), old.sha256.clone(), rest, now)
         };
         let about = About { job: Some(id), ..About::default() };
         let text = format!("job {id} makes the {rest} that job {} did not", old.id);

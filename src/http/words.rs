@@ -228,28 +228,8 @@ pub(super) mod tests {
 
     fn a_job() -> Job {
         Job {
-            id: JobId(1),
-            name: "tray-clip".to_owned(),
-            sha256: String::new(),
-            state: JobState::Pending,
-            reason: JobReason::JobQueued,
-            note: String::new(),
-            copies: 12,
-            completed: 0,
-            scrapped: 0,
-            in_work: 0,
-            rank: 1,
-            line: None,
             material: Some("petg".to_owned()),
-            release_c: None,
-            reviewed: false,
-            unchecked: 0,
-            source_key: None,
-            restart_of: None,
-            created_at: UnixMillis(0),
-            started_at: None,
-            ended_at: None,
-            version: 1,
+            ..Job::waiting(JobId(1), "tray-clip".to_owned(), String::new(), 12, UnixMillis(0))
         }
     }
 

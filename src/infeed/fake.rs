@@ -15,7 +15,7 @@ use super::pour::{Inspect, Inspectors};
 use super::source::{Look, look};
 use super::taking::{Source, Taker};
 use crate::foreman::{Answer, Arrival, Command, Handle, Live, Refused, RefusedCode};
-use crate::job::{FileFacts, Finding, Job, JobId, JobReason, JobState, LineName, Survey, Temperatures};
+use crate::job::{FileFacts, Finding, Job, JobId, LineName, Survey, Temperatures};
 use crate::store::FileStore;
 use crate::units::UnixMillis;
 
@@ -154,28 +154,17 @@ impl Desk {
         }
         let id = JobId(self.jobs.len() as i64 + 1);
         let job = Job {
-            id,
-            name: super::read_name(&arrival.file_name).expect("a good name").name,
-            sha256: arrival.survey.file.sha256,
-            state: JobState::Pending,
-            reason: JobReason::JobQueued,
-            note: String::new(),
-            copies: arrival.copies,
-            completed: 0,
-            scrapped: 0,
-            in_work: 0,
-            rank: id.0,
             line: arrival.line,
             material: arrival.material,
             release_c: arrival.release_c,
-            reviewed: false,
-            unchecked: 0,
             source_key: arrival.source_key,
-            restart_of: None,
-            created_at: UnixMillis(0),
-            started_at: None,
-            ended_at: None,
-            version: 1,
+            ..Job::waiting(
+                id,
+                super::read_name(&arrival.file_name).expect("a good name").name,
+                arrival.survey.file.sha256,
+                arrival.copies,
+                UnixMillis(0),
+            )
         };
         self.jobs.push(job.clone());
         job

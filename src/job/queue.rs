@@ -128,6 +128,35 @@ pub struct Job {
 }
 
 impl Job {
+    /// A job that has just come in and waits for its turn, in the order of the numbers.
+    #[must_use]
+    pub fn waiting(id: JobId, name: String, sha256: String, copies: u32, created_at: UnixMillis) -> Self {
+        Self {
+            id,
+            name,
+            sha256,
+            state: JobState::Pending,
+            reason: JobReason::JobQueued,
+            note: String::new(),
+            copies,
+            completed: 0,
+            scrapped: 0,
+            in_work: 0,
+            rank: id.0,
+            line: None,
+            material: None,
+            release_c: None,
+            reviewed: false,
+            unchecked: 0,
+            source_key: None,
+            restart_of: None,
+            created_at,
+            started_at: None,
+            ended_at: None,
+            version: 1,
+        }
+    }
+
     /// Copies that no line has begun. Law L8: copies = completed + scrapped + waiting + in work.
     #[must_use]
     pub fn copies_waiting(&self) -> u32 {

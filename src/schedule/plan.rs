@@ -181,28 +181,9 @@ mod tests {
 
     fn job(id: i64, line: Option<&str>, material: Option<&str>) -> Job {
         Job {
-            id: JobId(id),
-            name: format!("job {id}"),
-            sha256: String::new(),
-            state: JobState::Pending,
-            reason: JobReason::JobQueued,
-            note: String::new(),
-            copies: 1,
-            completed: 0,
-            scrapped: 0,
-            in_work: 0,
-            rank: id,
             line: line.map(|l| LineName::new(l).expect("a good name")),
             material: material.map(str::to_owned),
-            release_c: None,
-            reviewed: false,
-            unchecked: 0,
-            source_key: None,
-            restart_of: None,
-            created_at: UnixMillis(0),
-            started_at: None,
-            ended_at: None,
-            version: 1,
+            ..Job::waiting(JobId(id), format!("job {id}"), String::new(), 1, UnixMillis(0))
         }
     }
 

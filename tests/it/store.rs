@@ -59,30 +59,7 @@ fn file() -> Write {
 }
 
 fn job(id: i64) -> Job {
-    Job {
-        id: JobId(id),
-        name: format!("tray clip {id}"),
-        sha256: HASH.to_owned(),
-        state: JobState::Pending,
-        reason: JobReason::JobQueued,
-        note: String::new(),
-        copies: 12,
-        completed: 0,
-        scrapped: 0,
-        in_work: 0,
-        rank: id,
-        line: None,
-        material: None,
-        release_c: None,
-        reviewed: false,
-        unchecked: 0,
-        source_key: None,
-        restart_of: None,
-        created_at: UnixMillis(1000 + id),
-        started_at: None,
-        ended_at: None,
-        version: 1,
-    }
+    Job::waiting(JobId(id), format!("tray clip {id}"), HASH.to_owned(), 12, UnixMillis(1000 + id))
 }
 
 fn ended(id: i64, state: JobState, at: i64) -> Job {

@@ -308,28 +308,8 @@ fn held(job: Job) -> Job {
 /// A job of the seed library that waits.
 pub(super) fn a_job(copies: u32) -> Job {
     Job {
-        id: JobId(0),
-        name: "tray-clip".to_owned(),
-        sha256: "0".repeat(64),
-        state: JobState::Pending,
-        reason: JobReason::JobQueued,
-        note: String::new(),
-        copies,
-        completed: 0,
-        scrapped: 0,
-        in_work: 0,
-        rank: 0,
-        line: None,
         material: Some("petg".to_owned()),
-        release_c: None,
-        reviewed: false,
-        unchecked: 0,
-        source_key: None,
-        restart_of: None,
-        created_at: NOON,
-        started_at: None,
-        ended_at: None,
-        version: 1,
+        ..Job::waiting(JobId(0), "tray-clip".to_owned(), "0".repeat(64), copies, NOON)
     }
 }
 

@@ -8,7 +8,7 @@ use std::time::Duration;
 use nosebar::foreman::{Answer, Arrival, Command, Handle, Live, Refused, Request};
 use nosebar::gcode::Rules;
 use nosebar::infeed::{self, InfeedConfig, Intake, read_name};
-use nosebar::job::{Job, JobId, JobReason, JobState, LineName};
+use nosebar::job::{Job, JobId, LineName};
 use nosebar::store::{Entry, FileStore, Store, Write};
 use nosebar::units::UnixMillis;
 use tokio::sync::{broadcast, mpsc, watch};
@@ -183,28 +183,11 @@ fn admit(books: &mut Books, arrival: Arrival, writes: &mut Vec<Write>) -> Job {
     let sha256 = arrival.survey.file.sha256.clone();
     let name = read_name(&arrival.file_name).expect("a good name").name;
     let job = Job {
-        id,
-        name,
-        sha256,
-        state: JobState::Pending,
-        reason: JobReason::JobQueued,
-        note: String::new(),
-        copies: arrival.copies,
-        completed: 0,
-        scrapped: 0,
-        in_work: 0,
-        rank: id.0,
         line: arrival.line,
         material: arrival.material,
         release_c: arrival.release_c,
-        reviewed: false,
-        unchecked: 0,
         source_key: arrival.source_key,
-        restart_of: None,
-        created_at: UnixMillis(0),
-        started_at: None,
-        ended_at: None,
-        version: 1,
+        ..Job::waiting(id, name, sha256, arrival.copies, UnixMillis(0))
     };
     writes.push(Write::File { survey: Box::new(arrival.survey), at: UnixMillis(0) });
     writes.push(Write::Job(Box::new(job.clone())));
