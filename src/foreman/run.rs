@@ -21,7 +21,7 @@ use crate::clock::{Busy, Clock};
 use crate::config::Config;
 use crate::job::{CycleId, LineName};
 use crate::line::Verdict;
-use crate::printer::{Mail, Order, Report};
+use crate::printer::{Mail, Order, Report, TaskResult};
 use crate::store::{FileStore, Snapshot, Store, StoreError, Write};
 use crate::units::Moment;
 
@@ -231,7 +231,7 @@ impl Foreman {
         self.publish(Effects::default());
         let mut writes = effects.writes;
         writes.extend(stopped.writes);
-        let mut waiting = Vec::new();
+        let mut waiting: Vec<Event> = effects.tells.into_iter().filter_map(never_told).collect();
         while let Err(error) = self.keep(&writes).await {
             tracing::error!(%error, "the journal still cannot be written");
             self.stand_by(&refused, &mut waiting).await;
@@ -354,6 +354,12 @@ impl Foreman {
         };
         self.decider.books.recall(job, survey);
     }
+}
+
+/// A step that no printer was told of has ended without having moved anything.
+fn never_told((index, order): (usize, Order)) -> Option<Event> {
+    let Order::Do(task, _) = order else { return None };
+    Some(Event::Report(index, Report::Done { task, result: TaskResult::default() }))
 }
 
 /// Requests that had to wait come first.

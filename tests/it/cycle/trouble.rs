@@ -106,3 +106,16 @@ fn a_belt_step_that_another_step_was_laid_over_is_still_in_doubt_after_a_crash()
         assert_eq!(bench.line.row().open_step, None, "{trouble}");
     }
 }
+
+#[test]
+fn a_belt_step_that_was_never_told_to_the_printer_leaves_no_doubt() {
+    let mut bench = Bench::new(Check::Switch);
+    bench.reach_advance();
+    bench.signal(Signal::StoreFailed { why: "no space is left".to_owned() });
+    assert_eq!(bench.state(), (LineState::Aborted, LineReason::StoreFailed));
+    assert!(matches!(bench.done(StepResult::default()), Step::Belt { .. }));
+    assert!(matches!(bench.ok(), Step::Quiet { .. }));
+    let row = bench.line.row();
+    assert_eq!((row.odometer_um, row.uncertain_um, row.open_step), (0, 0, None));
+    assert_eq!(bench.line.asks(), Some(true), "the part is still there");
+}
