@@ -11,7 +11,7 @@ mod machine;
 mod queue;
 
 pub use cycle::{CheckedBy, Cycle, LineReason, LineRow, LineState, Outcome, PartWord, Phase};
-pub use found::{Dropped, Filament, FileFacts, Finding, Footprint, Purge, Reach, Survey, Temperatures};
+pub use found::{Dropped, Filament, FileFacts, Finding, Footprint, Purge, Reach, Survey, Temperatures, TimeMark};
 pub use id::{BadLineName, CycleId, JobId, LineName};
 pub use machine::{Limits, Material};
 pub use queue::{Job, JobReason, JobState};

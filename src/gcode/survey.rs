@@ -193,6 +193,8 @@ impl Surveyor {
             layer_z_mm: stack.z_mm,
             filament,
             feed_time_s: round6(self.feed_time_s),
+            time_s: 0.0,
+            timetable: Vec::new(),
             purges,
             temperatures: self.heat.asked(),
             material: self.facts.materials.first().cloned(),

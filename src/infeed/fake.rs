@@ -200,6 +200,8 @@ impl Inspect for CountingSurvey {
             layer_z_mm: vec![],
             filament: vec![],
             feed_time_s: 0.0,
+            time_s: 0.0,
+            timetable: Vec::new(),
             purges: vec![],
             temperatures: Temperatures::default(),
             material: None,

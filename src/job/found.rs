@@ -23,6 +23,12 @@ pub struct Survey {
     pub filament: Vec<Filament>,
     /// Time at the commanded feed, without acceleration, s.
     pub feed_time_s: f64,
+    /// Time with acceleration, s; 0 in surveys from before it was worked out.
+    #[serde(default)]
+    pub time_s: f64,
+    /// How much time has passed after so many bytes, rising in both; thinned to a few hundred marks.
+    #[serde(default)]
+    pub timetable: Vec<TimeMark>,
     /// Plastic pushed out standing still.
     pub purges: Vec<Purge>,
     /// Temperatures that the file asks for.
@@ -72,6 +78,15 @@ pub struct Reach {
     pub y_max_mm: f64,
     pub z_min_mm: f64,
     pub z_max_mm: f64,
+}
+
+/// A line of the timetable of a print.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TimeMark {
+    /// Bytes of the file up to the end of a line.
+    pub bytes: u64,
+    /// Time until the moves of these lines are done, s.
+    pub time_s: f64,
 }
 
 /// Filament pushed out for good by one tool (greatest value of the running E sum; an un-retract is not counted twice).

@@ -43,6 +43,8 @@ fn survey(sha256: &str) -> Survey {
         layer_z_mm: vec![0.2, 0.4],
         filament: vec![],
         feed_time_s: 3600.5,
+        time_s: 0.0,
+        timetable: Vec::new(),
         purges: vec![],
         temperatures: nosebar::job::Temperatures::default(),
         material: Some("pla".to_owned()),

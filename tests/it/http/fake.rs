@@ -325,6 +325,8 @@ pub(super) fn a_survey() -> Survey {
         layer_z_mm: vec![0.2],
         filament: Vec::new(),
         feed_time_s: 600.0,
+        time_s: 0.0,
+        timetable: Vec::new(),
         purges: Vec::new(),
         temperatures: Temperatures::default(),
         material: None,
