@@ -1,9 +1,6 @@
 //! The commands of the terminal. Each has a file; `main.rs` alone knows the process's exit status.
 
 mod args;
-mod backup;
-mod commission;
-mod compose;
 mod demo;
 mod init;
 mod inspect;
@@ -13,18 +10,12 @@ mod say;
 mod serve;
 mod simulate;
 mod start;
-mod supervision;
 
 use std::process::ExitCode;
 
 use clap::Parser;
 
-pub use args::{
-    Args, BackupArgs, Command, CommissionArgs, CommissionSum, ComposeArgs, DemoArgs, InitArgs, InspectArgs, ServeArgs,
-    SimulateArgs,
-};
-pub use rules::survey_rules;
-pub use start::{driver_settings, simulated_machine};
+pub use args::{Args, Command, DemoArgs, InitArgs, InspectArgs, ServeArgs, SimulateArgs};
 
 /// Reads the arguments, runs the command, and says how it went.
 #[must_use]
@@ -34,9 +25,6 @@ pub fn run() -> ExitCode {
         Command::Init(args) => init::run(&args),
         Command::Demo(args) => demo::run(&args),
         Command::Inspect(args) => inspect::run(&args),
-        Command::Backup(args) => backup::run(&args),
-        Command::Commission(args) => commission::run(&args),
-        Command::Compose(args) => compose::run(&args),
         Command::Simulate(args) => simulate::run(&args),
     }
 }

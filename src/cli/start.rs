@@ -1,6 +1,5 @@
 //! Puts the rooms together: what `serve` and `demo` have in common.
 
-use std::collections::HashSet;
 use std::fmt;
 use std::path::Path;
 use std::time::Duration;
@@ -11,24 +10,24 @@ use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
 use super::key;
-use super::rules::{backdrop, check_cooling, dialect, policy, survey_rules};
+use super::rules::{dialect, policy, survey_rules};
 use crate::belt::{Direction, DriveBy};
 use crate::clock::Clock;
 use crate::config::{Config, LineConfig, LinkConfig};
 use crate::foreman::{Foreman, Handle};
 use crate::http::{self, Desk};
-use crate::infeed::{self, InfeedConfig, Intake, Pictures};
-use crate::job::{Job, LineName};
+use crate::infeed::{self, InfeedConfig, Intake};
+use crate::job::LineName;
 use crate::printer::{Connect, Driver, DriverSettings, SerialConnect, SimulatedConnect, SimulatedHandle, TcpConnect};
 use crate::sim::{BeltConfig, BeltDrive, FrameConfig, ReleaseStep, SimConfig, TowardNose};
-use crate::store::{DataLock, FileStore, Rescue, Store};
+use crate::store::{DataLock, FileStore, Store};
 use crate::units::Millimetres;
 use crate::wire::DialogueConfig;
 
 /// Orders that may wait for a driver.
-pub(super) const ORDERS: usize = 64;
+const ORDERS: usize = 64;
 /// Reports that may wait for the foreman.
-pub(super) const REPORTS: usize = 256;
+const REPORTS: usize = 256;
 /// After this many silent spans a printer is given up: long commands may say nothing for minutes.
 const GIVE_UP_AFTER: u32 = 12;
 
@@ -62,17 +61,14 @@ impl<E: std::error::Error> From<E> for NotStarted {
 
 /// Starts the rooms of a config, with the page at `listener`.
 pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) -> Result<House, NotStarted> {
-    for line in &config.lines {
-        check_cooling(line).map_err(NotStarted)?;
-    }
     make_dir(&config.daemon.data)?;
     make_dir(&config.daemon.infeed)?;
     let lock = DataLock::take(&config.daemon.data)?;
     let files = FileStore::open_in(&config.daemon.data)?;
-    let (store, rescue) = Store::open_or_rescue(&config.daemon.data.join("nosebar.db"), clock.wall()).await?;
+    let store = Store::open(&config.daemon.data.join("nosebar.db")).await?;
     let reader = store.reader();
-    let known = reader.known_files().await?;
-    let found = found_files(&files, &known, rescue)?;
+    // Files that came in and never became a job: a crash or a refusal left them.
+    files.sweep(&reader.known_files().await?)?;
     let snapshot = store.load().await?;
     let left = snapshot.jobs.iter().filter_map(|job| Some((job.id, job.source_key.clone()?))).collect();
 
@@ -94,13 +90,7 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
 
     let mut others: Vec<JoinHandle<()>> = drivers.into_iter().map(|driver| tokio::spawn(driver.run())).collect();
     let foreman = tokio::spawn(foreman.run(closing.clone()));
-    let pictures = Pictures::new(files.clone(), config.lines.iter().map(backdrop).collect());
     let intake = Intake::new(files, infeed::surveyors(survey_rules(config)), handle.clone());
-    for (hash, job) in found {
-        if let Err(error) = intake.take_found(&hash, job.as_ref()).await {
-            tracing::error!(hash, %error, "a file of the file store did not become a job again");
-        }
-    }
     let infeed_config = InfeedConfig {
         settle: Duration::from_secs_f64(config.daemon.settle_s),
         rescan: Duration::from_secs_f64(config.daemon.rescan_s),
@@ -108,7 +98,6 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
     };
     others.push(tokio::spawn(infeed::run(infeed_config, intake.clone(), left, closing.clone())));
     let desk = Desk::new(handle.clone(), reader, intake);
-    let desk = desk.with_pictures(pictures);
     let desk = desk.with_upload_max(config.daemon.upload_max_mib.saturating_mul(1 << 20));
     let address = listener.local_addr()?;
     // Law L11: where others can reach the page, nothing is changed without a key.
@@ -125,36 +114,6 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
         }
     }));
     Ok(House { handle, page, simulated, closing, foreman, others, _lock: lock })
-}
-
-/// Files of the file store that no job has: a crash or a refusal left them, and they are removed. But where jobs were lost with
-/// a damaged database they are to be taken in anew, with what is still known of their jobs.
-fn found_files(
-    files: &FileStore,
-    known: &HashSet<String>,
-    rescue: Option<Rescue>,
-) -> Result<Vec<(String, Option<Job>)>, NotStarted> {
-    let Some(Rescue { aside, what, whole, jobs, mut fileless, .. }) = rescue else {
-        files.sweep(known)?;
-        return Ok(Vec::new());
-    };
-    tracing::error!(aside = %aside.display(), what, jobs, "the database was damaged and has been set aside");
-    if whole {
-        return Ok(Vec::new());
-    }
-    let mut found = Vec::new();
-    fileless.retain(|job| !job.state.is_terminal());
-    for hash in files.unknown(known)? {
-        let (of_it, others): (Vec<_>, _) = fileless.into_iter().partition(|job| job.sha256 == hash);
-        fileless = others;
-        let jobs = of_it.into_iter().map(Some);
-        let before = found.len();
-        found.extend(jobs.map(|job| (hash.clone(), job)));
-        if found.len() == before {
-            found.push((hash, None));
-        }
-    }
-    Ok(found)
 }
 
 impl House {
@@ -196,9 +155,7 @@ pub(super) fn clock_for(lines: &[LineConfig]) -> Result<Clock, NotStarted> {
     Ok(if (first - 1.0).abs() > f64::EPSILON { Clock::warped(first) } else { Clock::real() })
 }
 
-/// What a line's driver is told.
-#[must_use]
-pub fn driver_settings(line: &LineConfig) -> DriverSettings {
+fn driver_settings(line: &LineConfig) -> DriverSettings {
     DriverSettings {
         drive: line.settings.drive.clone(),
         dialect: dialect(line),
@@ -212,13 +169,11 @@ pub fn driver_settings(line: &LineConfig) -> DriverSettings {
             ..DialogueConfig::default()
         },
         switch_input: line.switch_input.clone(),
-        cool_begin: line.cool_begin_lines.clone(),
-        cool_end: line.cool_end_lines.clone(),
         z_max: Millimetres(line.limits.z_max_mm),
     }
 }
 
-pub(super) fn connect_of(line: &LineConfig, clock: &Clock) -> (Box<dyn Connect>, Option<SimulatedHandle>) {
+fn connect_of(line: &LineConfig, clock: &Clock) -> (Box<dyn Connect>, Option<SimulatedHandle>) {
     match &line.link {
         LinkConfig::Serial { port, baud } => (Box::new(SerialConnect { path: port.clone(), baud: *baud }), None),
         LinkConfig::Tcp { address } => (Box::new(TcpConnect { address: address.clone() }), None),
@@ -230,9 +185,8 @@ pub(super) fn connect_of(line: &LineConfig, clock: &Clock) -> (Box<dyn Connect>,
     }
 }
 
-/// A simulated machine that is built as the config says that the line is.
-#[must_use]
-pub fn simulated_machine(line: &LineConfig) -> SimConfig {
+/// A machine that is built as the config says that the line is.
+fn simulated_machine(line: &LineConfig) -> SimConfig {
     let usual = SimConfig::default();
     let drive = &line.settings.drive;
     let belt = BeltConfig {
@@ -266,7 +220,7 @@ pub fn simulated_machine(line: &LineConfig) -> SimConfig {
     SimConfig { belt, frame, release, switch_name, ..SimConfig::default() }
 }
 
-pub(super) fn make_dir(path: &Path) -> Result<(), NotStarted> {
+fn make_dir(path: &Path) -> Result<(), NotStarted> {
     std::fs::create_dir_all(path)
         .map_err(|error| NotStarted(format!("the folder {} cannot be made: {error}", path.display())))
 }

@@ -5,9 +5,9 @@ use std::time::Duration;
 
 use super::file::{BeltSection, CheckKind, CheckSection, DriveKind, HeatSection, LineSection, LinkKind, STANDING_WORD};
 use super::load::above_zero;
-use crate::belt::{Clearances, Direction, Drive, DriveBy, Frame};
-use crate::job::{Footprint, Limits, LineName, MotionLimits};
-use crate::line::{BeltSettings, Check, LineSettings};
+use crate::belt::{Direction, Drive, DriveBy, Frame};
+use crate::job::{Footprint, Limits, LineName};
+use crate::line::{Check, LineSettings};
 use crate::thermal::Cooling;
 use crate::units::{Celsius, Millimetres, MillimetresPerMinute};
 
@@ -28,16 +28,10 @@ pub struct LineConfig {
     pub head_clearance: Millimetres,
     /// What it can make.
     pub limits: Limits,
-    /// How fast it moves.
-    pub motion: MotionLimits,
     /// The connection.
     pub link: LinkConfig,
     /// Whether `G90`/`G91` govern E.
     pub e_follows_g91: bool,
-    /// Whether `M203` counts in mm/min.
-    pub m203_per_minute: bool,
-    /// Whether `M190 R` waits for a bed that has to cool.
-    pub m190_waits_for_cooling: bool,
     /// Commands in flight.
     pub window_lines: usize,
     /// Bytes in flight.
@@ -46,10 +40,6 @@ pub struct LineConfig {
     pub silence: Duration,
     /// Name of the switch's input.
     pub switch_input: Option<String>,
-    /// Lines to send when the wait for cooling begins.
-    pub cool_begin_lines: Vec<String>,
-    /// Lines to send when it is over.
-    pub cool_end_lines: Vec<String>,
     /// The clear-check program.
     pub program: Vec<String>,
     /// The standing word of a line that nothing checks.
@@ -86,8 +76,7 @@ impl LineConfig {
         let link = link_of(&section).map_err(inside)?;
         let drive = drive_of(&section.belt).map_err(inside)?;
         check_of(&section.check).map_err(inside)?;
-        let mut settings =
-            settings_of(&section.check, &section.heat, drive, Celsius(section.bed.bed_max_c)).map_err(inside)?;
+        let settings = settings_of(&section.check, &section.heat, drive).map_err(inside)?;
         let (bed, margin) = (&section.bed, section.bed.margin_mm);
         let edges = Footprint {
             x_min_mm: bed.x_min_mm,
@@ -112,24 +101,18 @@ impl LineConfig {
         };
         let toward_nose = section.belt.toward_nose;
         let nose = Millimetres(section.belt.nose_mm.unwrap_or_else(|| edge(toward_nose, &edges)));
-        settings.belt = belt_of(&section.belt, nose).map_err(inside)?;
         Ok(Self {
             settings,
             frame: Frame { toward_nose, nose, bed: edges },
             overrun: Millimetres(section.belt.overrun_mm),
             head_clearance: Millimetres(section.belt.head_clearance_mm),
             limits,
-            motion: motion_of(&section.motion).map_err(inside)?,
             link,
             e_follows_g91: section.printer.e_follows_g91,
-            m203_per_minute: section.printer.m203_per_minute,
-            m190_waits_for_cooling: section.printer.m190_waits_for_cooling,
             window_lines: section.printer.window_lines.max(1),
             window_bytes: section.printer.window_bytes,
             silence: span("printer.silence_s", section.printer.silence_s).map_err(inside)?,
             switch_input: section.check.input.map(|input| input.to_ascii_lowercase()),
-            cool_begin_lines: section.heat.cool_begin_lines,
-            cool_end_lines: section.heat.cool_end_lines,
             program: section.check.program,
             standing_word: section.check.standing_word,
             material: section.material.map(|m| m.to_ascii_lowercase()),
@@ -169,30 +152,6 @@ fn link_of(section: &LineSection) -> Result<LinkConfig, String> {
     }
 }
 
-fn motion_of(motion: &MotionLimits) -> Result<MotionLimits, String> {
-    for (key, each) in [
-        ("max_feed_mm_s", motion.max_feed_mm_s),
-        ("max_acceleration_mm_s2", motion.max_acceleration_mm_s2),
-        ("jerk_mm_s", motion.jerk_mm_s),
-    ] {
-        for (axis, value) in ["X", "Y", "Z", "E"].iter().zip(each) {
-            above_zero(&format!("motion.{key} for {axis}"), value)?;
-        }
-    }
-    for (key, value) in [
-        ("print_acceleration_mm_s2", motion.print_acceleration_mm_s2),
-        ("travel_acceleration_mm_s2", motion.travel_acceleration_mm_s2),
-        ("retract_acceleration_mm_s2", motion.retract_acceleration_mm_s2),
-        ("junction_deviation_mm", motion.junction_deviation_mm.unwrap_or(1.0)),
-        ("retract_mm", motion.retract_mm),
-        ("retract_mm_s", motion.retract_mm_s),
-        ("recover_mm_s", motion.recover_mm_s),
-    ] {
-        above_zero(&format!("motion.{key}"), value)?;
-    }
-    Ok(*motion)
-}
-
 fn drive_of(belt: &BeltSection) -> Result<Drive, String> {
     for (key, value) in [
         ("belt.units_per_mm", belt.units_per_mm),
@@ -229,33 +188,6 @@ fn drive_of(belt: &BeltSection) -> Result<Drive, String> {
     })
 }
 
-fn belt_of(belt: &BeltSection, nose: Millimetres) -> Result<BeltSettings, String> {
-    for (key, value) in [
-        ("belt.splice_width_mm", belt.splice_width_mm),
-        ("belt.keep_out_margin_mm", belt.keep_out_margin_mm),
-        ("belt.wear_slack_mm", belt.wear_slack_mm),
-    ] {
-        if !(value.is_finite() && value >= 0.0) {
-            return Err(format!("{key} is {value}; it must be zero or more"));
-        }
-    }
-    if let Some(loop_mm) = belt.loop_mm
-        && !(1.0..=1e6).contains(&loop_mm)
-    {
-        return Err(format!("belt.loop_mm is {loop_mm}; it must be from 1 to 1000000: the length of the whole belt"));
-    }
-    Ok(BeltSettings {
-        loop_length: belt.loop_mm.map(|mm| Millimetres(mm).to_micrometres()),
-        nose: nose.to_micrometres(),
-        fallen: (nose + Millimetres(belt.overrun_mm)).to_micrometres(),
-        clearances: Clearances {
-            splice_width: Millimetres(belt.splice_width_mm).to_micrometres(),
-            margin: Millimetres(belt.keep_out_margin_mm).to_micrometres(),
-            wear_slack: Millimetres(belt.wear_slack_mm).to_micrometres(),
-        },
-    })
-}
-
 fn check_of(check: &CheckSection) -> Result<(), String> {
     match check.kind {
         CheckKind::Ask => Ok(()),
@@ -273,19 +205,7 @@ fn check_of(check: &CheckSection) -> Result<(), String> {
     }
 }
 
-fn settings_of(
-    check: &CheckSection,
-    heat: &HeatSection,
-    drive: Drive,
-    bed_max: Celsius,
-) -> Result<LineSettings, String> {
-    if heat.cool_begin_lines.is_empty() != heat.cool_end_lines.is_empty() {
-        return Err(
-            "heat.cool_begin_lines and heat.cool_end_lines belong together: what is switched on for cooling must be \
-                    switched off again"
-                .to_owned(),
-        );
-    }
+fn settings_of(check: &CheckSection, heat: &HeatSection, drive: Drive) -> Result<LineSettings, String> {
     let tau = span("heat.cooling_time_constant_s", heat.cooling_time_constant_s)?;
     Ok(LineSettings {
         check: match check.kind {
@@ -295,11 +215,9 @@ fn settings_of(
             CheckKind::Trust => Check::Trust,
         },
         drive,
-        belt: BeltSettings::default(),
         retries: check.retries,
         retry_back: Millimetres(check.retry_back_mm.max(0.0)).to_micrometres(),
         cooling: Cooling::new(Celsius(heat.ambient_c), tau).map_err(|e| format!("heat: {e}"))?,
-        fan: (!heat.cool_begin_lines.is_empty()).then(|| "on".to_owned()),
         warm_limit: span("heat.warm_limit_s", heat.warm_limit_s)?,
         cool_limit: span("heat.cool_limit_s", heat.cool_limit_s)?,
         ask_limit: span("check.ask_limit_s", check.ask_limit_s)?,
@@ -307,7 +225,6 @@ fn settings_of(
         held_nozzle_off: span("heat.held_nozzle_off_s", heat.held_nozzle_off_s)?,
         held_bed_off: span("heat.held_bed_off_s", heat.held_bed_off_s)?,
         reading_limit: span("heat.reading_limit_s", heat.reading_limit_s)?,
-        bed_max,
     })
 }
 

@@ -7,7 +7,6 @@ use std::path::PathBuf;
 use serde::{Deserialize, Serialize};
 
 use crate::belt::Direction;
-use crate::job::MotionLimits;
 
 /// The sentence that a person must write to run a line that nothing checks. It says what is risked.
 pub const STANDING_WORD: &str =
@@ -89,9 +88,6 @@ pub struct LineSection {
     /// Heat.
     #[serde(default)]
     pub heat: HeatSection,
-    /// Speeds and accelerations, for print times.
-    #[serde(default)]
-    pub motion: MotionLimits,
     /// Clear check.
     pub check: CheckSection,
 }
@@ -130,10 +126,6 @@ pub struct PrinterSection {
     pub silence_s: f64,
     /// Whether `G90`/`G91` govern E as well (they do in one family of firmware, and not in the other).
     pub e_follows_g91: bool,
-    /// Whether a file's `M203` counts in mm/min (in one family of firmware) or in mm/s (in the other).
-    pub m203_per_minute: bool,
-    /// Whether `M190 R` waits for a bed that has to cool (it does in one family of firmware); matters to composed files alone.
-    pub m190_waits_for_cooling: bool,
 }
 
 impl Default for PrinterSection {
@@ -149,8 +141,6 @@ impl Default for PrinterSection {
             line_bytes_max: 96,
             silence_s: 10.0,
             e_follows_g91: true,
-            m203_per_minute: false,
-            m190_waits_for_cooling: true,
         }
     }
 }
@@ -239,14 +229,6 @@ pub struct BeltSection {
     pub cold_guard_c: f64,
     /// How far above the part the head must be when the belt moves, mm.
     pub head_clearance_mm: f64,
-    /// Length of the whole loop, mm; absent: not known, so no splice, no flaws and no wear.
-    pub loop_mm: Option<f64>,
-    /// Length of the splice along the belt, mm.
-    pub splice_width_mm: f64,
-    /// What is kept free at both ends of splice, flaws and parts, mm.
-    pub keep_out_margin_mm: f64,
-    /// How much farther than needed the belt may run to a less worn place, mm.
-    pub wear_slack_mm: f64,
 }
 
 impl Default for BeltSection {
@@ -267,10 +249,6 @@ impl Default for BeltSection {
             peel_mm_min: 600.0,
             cold_guard_c: 170.0,
             head_clearance_mm: 10.0,
-            loop_mm: None,
-            splice_width_mm: 6.0,
-            keep_out_margin_mm: 3.0,
-            wear_slack_mm: 0.0,
         }
     }
 }
@@ -285,7 +263,7 @@ pub struct HeatSection {
     pub cooling_time_constant_s: f64,
     /// Longest warm-up, s.
     pub warm_limit_s: f64,
-    /// Longest cool-down, s, unless the two figures above give a later deadline.
+    /// Longest cool-down where the two figures above give none, s.
     pub cool_limit_s: f64,
     /// Nozzle off so long after a hold in mid-print, s.
     pub held_nozzle_off_s: f64,
@@ -293,10 +271,6 @@ pub struct HeatSection {
     pub held_bed_off_s: f64,
     /// Longest silence of the thermometers, s.
     pub reading_limit_s: f64,
-    /// Lines to send when the wait for cooling begins, such as a fan on.
-    pub cool_begin_lines: Vec<String>,
-    /// Lines to send when it is over, before the belt moves, and whenever the line is to be quiet: the fan off.
-    pub cool_end_lines: Vec<String>,
 }
 
 impl Default for HeatSection {
@@ -309,8 +283,6 @@ impl Default for HeatSection {
             held_nozzle_off_s: 600.0,
             held_bed_off_s: 3600.0,
             reading_limit_s: 30.0,
-            cool_begin_lines: Vec::new(),
-            cool_end_lines: Vec::new(),
         }
     }
 }

@@ -11,8 +11,6 @@ use crate::thermal;
 /// A config that was read and found good.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Config {
-    /// Where it was read from.
-    pub path: PathBuf,
     /// The program itself, paths made absolute.
     pub daemon: DaemonSection,
     /// Materials, built-in ones included.
@@ -74,10 +72,10 @@ impl Config {
             what: explain(error.message()),
         })?;
         let base = path.parent().map(Path::to_path_buf).unwrap_or_default();
-        Self::assemble(file, path, &base).map_err(|what| ConfigError::Senseless { path: path.to_owned(), what })
+        Self::assemble(file, &base).map_err(|what| ConfigError::Senseless { path: path.to_owned(), what })
     }
 
-    fn assemble(file: ConfigFile, path: &Path, base: &Path) -> Result<Self, String> {
+    fn assemble(file: ConfigFile, base: &Path) -> Result<Self, String> {
         let mut daemon = file.daemon;
         daemon.data = base.join(&daemon.data);
         daemon.infeed = base.join(&daemon.infeed);
@@ -103,7 +101,7 @@ impl Config {
             }
             lines.push(line);
         }
-        Ok(Self { path: path.to_owned(), daemon, materials, lines })
+        Ok(Self { daemon, materials, lines })
     }
 }
 
@@ -153,9 +151,7 @@ mod tests {
             })
             // These have no default: absent is their default.
             .filter(|line| {
-                !["material =", "port =", "address =", "lines =", "program =", "junction_deviation_mm =", "loop_mm ="]
-                    .iter()
-                    .any(|k| line.starts_with(k))
+                !["material =", "port =", "address =", "lines =", "program ="].iter().any(|k| line.starts_with(k))
             })
             .filter(|line| !["density_g_cm3", "release_c"].iter().any(|k| line.starts_with(k)))
             .flat_map(|line| [line, "\n"])
@@ -193,8 +189,6 @@ mod tests {
         assert!(with("check = {kind = \"trust\", standing_word = \"yes\"}").contains(super::super::STANDING_WORD));
         assert!(with("check = {kind = \"ask\"}\nprinter = {link = \"serial\"}").contains("printer.port is missing"));
         assert!(with("check = {kind = \"ask\"}\nbelt = {peel_mm_min = 0.0}").contains("belt.peel_mm_min is 0"));
-        let motion = with("check = {kind = \"ask\"}\nmotion = {jerk_mm_s = [10.0, 0.0, 0.4, 5.0]}");
-        assert!(motion.contains("line a: motion.jerk_mm_s for Y is 0; it must be above zero"), "{motion}");
         assert!(with("check = {kind = \"ask\"}\nbelt = {drive = \"axis\", axis = \"X\"}").contains("free axis letter"));
         assert!(told("[[line]]\nname = \"A b\"\ncheck = {kind = \"ask\"}").contains("line name \"A b\""));
         let twice = "[[line]]\nname = \"a\"\ncheck = {kind = \"ask\"}\n";

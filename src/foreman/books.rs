@@ -22,7 +22,6 @@ pub(super) struct Books {
     changed_jobs: BTreeSet<JobId>,
     changed_cycles: BTreeSet<CycleId>,
     new_files: Vec<(Arc<Survey>, UnixMillis)>,
-    pub(super) heat: super::heat_book::HeatBook,
     entries: Vec<Entry>,
     last_job: i64,
     last_cycle: i64,
@@ -43,7 +42,6 @@ impl Books {
             jobs: snapshot.jobs.into_iter().map(|job| (job.id, job)).collect(),
             surveys: snapshot.surveys.into_iter().map(|s| (s.file.sha256.clone(), Arc::new(s))).collect(),
             cycles: snapshot.cycles.into_iter().map(|cycle| (cycle.id, cycle)).collect(),
-            heat: super::heat_book::HeatBook::open(snapshot.heat_runs, snapshot.last_heat_run),
             last_job: snapshot.last_job,
             last_cycle: snapshot.last_cycle,
             last_seq: snapshot.last_seq,
@@ -365,14 +363,8 @@ impl Books {
     /// Says why a job waits.
     pub(super) fn wait(&mut self, id: JobId, reason: JobReason, text: String) {
         // No change that a person made or needs to know of before making one: the version stays.
-        // `pending-held` of RFC 8011: no candidate until the reason is gone, and then pending again by itself.
-        let state = match reason {
-            JobReason::ResourcesAreNotReady => JobState::PendingHeld,
-            _ => JobState::Pending,
-        };
-        let changed = |job: &&mut Job| job.state != state || job.reason != reason || job.note != text;
-        if let Some(job) = self.jobs.get_mut(&id).filter(changed) {
-            (job.state, job.reason, job.note) = (state, reason, text);
+        if let Some(job) = self.jobs.get_mut(&id).filter(|job| job.reason != reason || job.note != text) {
+            (job.reason, job.note) = (reason, text);
             self.changed_jobs.insert(id);
         }
     }
@@ -431,7 +423,6 @@ impl Books {
         writes.extend(
             cycles.iter().filter_map(|id| self.cycles.get(id)).map(|cycle| Write::Cycle(Box::new(cycle.clone()))),
         );
-        writes.extend(self.heat.take_new().map(|run| Write::HeatRun(Box::new(run))));
         let entries = std::mem::take(&mut self.entries);
         writes.extend(entries.iter().cloned().map(Write::Journal));
         (writes, jobs, entries)

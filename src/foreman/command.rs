@@ -4,7 +4,6 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
-use super::commission::{Commissioned, Measured};
 use super::view::LineView;
 use crate::job::{Job, JobId, LineName, Survey};
 
@@ -29,8 +28,6 @@ pub enum Command {
     },
     /// The folder's file of this job has been removed. Answered with [`Answer::Done`].
     SourceGone(JobId),
-    /// Nothing is asked but whether the foreman is at work. Answered with [`Answer::Done`].
-    Greet,
     /// Something is done to a job.
     Job {
         /// Which.
@@ -39,13 +36,6 @@ pub enum Command {
         what: JobCommand,
         /// The version that the person saw; another one is answered with [`RefusedCode::Stale`].
         if_version: Option<i64>,
-    },
-    /// Something was measured on a line. Answered with [`Answer::Commissioned`].
-    Commission {
-        /// Which.
-        line: LineName,
-        /// What.
-        measured: Box<Measured>,
     },
     /// Something is done to a line.
     Line {
@@ -124,8 +114,6 @@ pub enum Answer {
     Job(Box<Job>),
     /// The line as it is now.
     Line(Box<LineView>),
-    /// What follows from what was measured.
-    Commissioned(Box<Commissioned>),
     /// Nothing more to say.
     Done,
 }

@@ -6,13 +6,12 @@ use tokio::sync::oneshot;
 
 use super::books::{About, Books};
 use super::command::{Answer, Arrival, Command, Refused, RefusedCode};
-use super::commission::{Commissioned, Measured};
 use super::effects::{Decided, Effects};
 use super::present::present;
 use super::refusal::{conflict, invalid, names};
 use super::stand::{Stand, signal};
 use crate::clock::Clock;
-use crate::job::{CycleId, LineName, LineState, Material, PrintRun};
+use crate::job::{CycleId, LineName, LineState, Material};
 use crate::line::{Act, Signal, Step, StepId, Verdict};
 use crate::printer::{Order, Report, TaskResult};
 use crate::schedule::{Berth, Candidate, fits, plan};
@@ -22,10 +21,6 @@ use crate::store::Write;
 #[derive(Debug)]
 pub(super) enum Event {
     Request(Command, oneshot::Sender<Decided>),
-    /// A request was refused before anything was decided about it.
-    Refused(Refused, oneshot::Sender<Decided>),
-    /// What was measured on a line was worked out, and the config perhaps changed.
-    Commissioned(usize, Measured, Commissioned, oneshot::Sender<Decided>),
     Report(usize, Report),
     Checked(usize, CycleId, Verdict, String),
     /// A deadline has come.
@@ -55,11 +50,6 @@ impl Decider {
             Event::Request(command, answer) => {
                 let decided = self.command(command);
                 self.effects.answers.push((answer, decided));
-            }
-            Event::Refused(refused, answer) => self.effects.answers.push((answer, Err(refused))),
-            Event::Commissioned(index, measured, commissioned, answer) => {
-                self.note_commissioned(index, &measured, &commissioned);
-                self.effects.answers.push((answer, Ok(Answer::Commissioned(Box::new(commissioned)))));
             }
             Event::Report(index, report) => self.report(index, report),
             Event::Checked(index, cycle, verdict, note) => {
@@ -105,7 +95,6 @@ impl Decider {
     fn close(&mut self) -> Effects {
         for index in 0..self.stands.len() {
             self.keep_line(index);
-            self.keep_print(index);
         }
         let mut effects = std::mem::take(&mut self.effects);
         let (writes, jobs, entries) = self.books.take_writes();
@@ -137,19 +126,6 @@ impl Decider {
         if stand.kept.as_ref() != Some(&row) {
             self.effects.writes.push(Write::Line(Box::new(row.clone())));
             stand.kept = Some(row);
-        }
-    }
-
-    /// What a print that has just ended teaches about the next one.
-    fn keep_print(&mut self, index: usize) {
-        let stand = &mut self.stands[index];
-        let Some((cycle, actual_s)) = stand.prints.look(&stand.line) else { return };
-        let job = stand.line.in_work().and_then(|work| self.books.job(work.work.job));
-        let planned_s = job.and_then(|job| self.books.survey_of(job)).map_or(0.0, |survey| survey.expected_time_s());
-        if planned_s > 0.0 && actual_s > 0.0 {
-            let run = PrintRun { cycle, line: stand.config.name.clone(), at: self.clock.wall(), planned_s, actual_s };
-            self.effects.writes.push(Write::PrintRun(run.clone()));
-            stand.prints.add(run);
         }
     }
 
@@ -189,30 +165,6 @@ impl Decider {
         self.books.note(self.clock.wall(), &about, "step-end", &text, data);
     }
 
-    fn note_commissioned(&mut self, index: usize, measured: &Measured, commissioned: &Commissioned) {
-        if !commissioned.written {
-            return;
-        }
-        let about = self.about(index);
-        let one = |c: &crate::config::Change| match &c.old {
-            Some(old) => format!("{} from {old} to {}", c.key, c.new),
-            None => format!("{} to {}", c.key, c.new),
-        };
-        let changes = commissioned.changes.iter().map(one).collect::<Vec<_>>().join(", ");
-        let text = format!("a person changed the config: {changes}; it counts when the daemon is started again");
-        let data = serde_json::json!({ "measured": measured, "changes": commissioned.changes });
-        self.books.note(self.clock.wall(), &about, "config-changed", &text, data);
-    }
-
-    /// Which line has this name.
-    pub(super) fn index_of(&self, name: &LineName) -> Result<usize, Refused> {
-        self.stands.iter().position(|stand| stand.config.name == *name).ok_or_else(|| {
-            let lines: Vec<LineName> = self.stands.iter().map(|stand| stand.config.name.clone()).collect();
-            let text = format!("there is no line {name}; there are: {}", names(&lines));
-            Refused { code: RefusedCode::NotFound, text }
-        })
-    }
-
     fn note(&mut self, index: usize, kind: &str, text: &str) {
         let about = self.about(index);
         self.books.note(self.clock.wall(), &about, kind, text, serde_json::Value::Null);
@@ -232,12 +184,6 @@ impl Decider {
             Act::EmergencyStop => self.effects.urgent.push((index, Order::EmergencyStop)),
             Act::RunCheck(cycle) => self.effects.checks.push((index, cycle)),
             Act::PartsTakenOff => self.effects.tells.push((index, Order::PartsTakenOff)),
-            Act::BedFollowed(summary) => {
-                let line = &self.stands[index].line;
-                if let Some(work) = line.in_work().map(|w| &w.work) {
-                    self.books.heat.note(now, line.name(), Some(work.cycle), &work.like, &summary);
-                }
-            }
             Act::CycleEnded { cycle, outcome, checked_by, note } => {
                 self.books.end_cycle(now, cycle, outcome, checked_by, &note);
             }
@@ -280,8 +226,7 @@ impl Decider {
             let Some(job) = self.books.job(start.job) else { continue };
             let Some(survey) = self.books.survey_of(job) else { continue };
             let stand = &mut self.stands[index];
-            let heat = self.books.heat.of(&start.line);
-            let work = stand.work(job, &survey, &cycle, &self.materials, &heat);
+            let work = stand.work(job, &survey, &cycle, &self.materials);
             stand.progress = (0, survey.file.bytes);
             stand.line.begin(self.clock.now(), work);
             begun = true;
@@ -299,7 +244,6 @@ impl Decider {
                 self.books.note(now, &About::default(), "file-rejected", &text, serde_json::json!({ "name": name }));
                 Ok(Answer::Done)
             }
-            Command::Greet => Ok(Answer::Done),
             Command::NoteDelay { name, reason } => {
                 let text = format!("{name} waits in the infeed folder: {reason}");
                 self.books.note(now, &About::default(), "file-waits", &text, serde_json::json!({ "name": name }));
@@ -320,10 +264,11 @@ impl Decider {
                 }
                 self.books.command(now, id, what, &lines).map(|job| Answer::Job(Box::new(job)))
             }
-            // Worked out where files may be waited for; it comes back as an event.
-            Command::Commission { .. } => Err(conflict("this cannot be worked out here".to_owned())),
             Command::Line { name, what } => {
-                let index = self.index_of(&name)?;
+                let Some(index) = self.stands.iter().position(|s| s.config.name == name) else {
+                    let text = format!("there is no line {name}; there are: {}", names(&lines));
+                    return Err(Refused { code: RefusedCode::NotFound, text });
+                };
                 let moment = self.clock.now();
                 self.stands[index].line.operate(moment, what).map_err(|o| conflict(o.0))?;
                 self.settle();

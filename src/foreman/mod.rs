@@ -3,37 +3,21 @@
 //! It chooses one event at a time, decides in plain code, then persists, tells, publishes. It moves no bytes itself and knows
 //! no command text; drivers do that.
 
-mod belt;
 mod books;
 mod command;
-mod commission;
 mod decide;
 mod effects;
-mod foresee;
-mod foretold;
 mod handle;
-mod heat_book;
 mod patch;
 mod present;
-mod prints;
 mod program;
-mod progress;
 mod recover;
 mod refusal;
 mod run;
 mod stand;
-mod times;
-mod trying;
 mod view;
 
-pub use belt::{BeltPartView, BeltView, FlawView, WearView};
 pub use command::{Answer, Arrival, Command, JobCommand, JobPatch, LineCommand, Refused, RefusedCode};
-pub use commission::{Commissioned, Measured, WriteWord};
-pub use foretold::{CopyForecastView, ForecastView, JobForecastView, LineForecastView, PhaseForecastView, TimeView};
 pub use handle::{Handle, News, Request};
 pub use run::{Foreman, Orders, Reports};
-pub use view::{HeatRunView, LineView, Live, PhaseEnds, Question, TemperatureView, TrialView, WorkView};
-
-/// What of the config and of the guide the front desk hands on.
-pub use crate::config::Change;
-pub use crate::line::{Figure, Input, Jog, Leg, Needs, Topic, Values, guide, leg};
+pub use view::{LineView, Live, Question, TemperatureView, WorkView};

@@ -1,15 +1,12 @@
 //! A line in words: what it does, what it waits for, what a person is asked.
 
-use super::belt::belt_view;
 use super::books::Books;
-use super::progress::{Shares, shares};
 use super::stand::Stand;
-use super::trying::{trial_commands, trial_view, trial_words};
-use super::view::{LineView, PhaseEnds, Question, TemperatureView, WorkView};
+use super::view::{LineView, Question, TemperatureView, WorkView};
 use crate::clock::Clock;
 use crate::job::{JobId, LineReason, LineState, Phase};
 use crate::line::{InWork, Line, Stage};
-use crate::units::{Celsius, UnixMillis};
+use crate::units::Celsius;
 
 /// The line as a person needs to see it.
 pub(super) fn present(stand: &Stand, books: &Books, clock: &Clock) -> LineView {
@@ -22,11 +19,10 @@ pub(super) fn present(stand: &Stand, books: &Books, clock: &Clock) -> LineView {
         state,
         reason,
         phase: line.phase(),
-        words: words(line, clock),
+        words: words(line),
         waits_for: waits_for(line),
         since: clock.wall_at(line.since()),
         deadline: line.phase_deadline().map(|at| clock.wall_at(at)),
-        phase_ends: phase_ends(line, clock),
         work: line.in_work().map(|work| work_view(work, stand, books)),
         temperatures: TemperatureView {
             bed_c: degrees(readings.bed),
@@ -44,50 +40,35 @@ pub(super) fn present(stand: &Stand, books: &Books, clock: &Clock) -> LineView {
         check: line.settings().check.as_str().to_owned(),
         standing_word: stand.config.standing_word.clone(),
         material: stand.config.material.clone(),
-        trial: trial_view(stand),
         commands: commands(line).into_iter().map(str::to_owned).collect(),
-        belt: belt_view(line),
     }
 }
 
 fn work_view(work: &InWork, stand: &Stand, books: &Books) -> WorkView {
+    let (sent, of) = stand.progress;
+    #[expect(clippy::cast_precision_loss, reason = "a share for people")]
+    let sent = if of == 0 { 0.0 } else { sent as f64 / of as f64 };
     let job = books.job(work.work.job);
-    let survey = job.and_then(|job| books.survey_of(job));
-    let Shares { sent, done } = shares(work.stage.phase(), stand.progress, survey.as_deref());
     WorkView {
         job: work.work.job,
         name: job.map_or_else(String::new, |job| job.name.clone()),
         cycle: work.work.cycle,
         copy: work.work.copy,
         copies: job.map_or(work.work.copy, |job| job.copies),
-        sent,
-        done,
+        sent: match work.stage.phase() {
+            Phase::Warm => 0.0,
+            Phase::Print => sent,
+            Phase::Cool | Phase::Advance | Phase::Check => 1.0,
+        },
         release_c: work.work.release.0,
         advance_mm: work.work.advance.total().to_millimetres().0,
     }
 }
 
-/// To the second, rounded up: what changes with every reading would be published with every reading.
-fn phase_ends(line: &Line, clock: &Clock) -> Option<PhaseEnds> {
-    let outlook = line.outlook().filter(|_| line.state().0 == LineState::Execute)?;
-    let second = |at| UnixMillis((clock.wall_at(at).0 + 999).div_euclid(1000) * 1000);
-    Some(PhaseEnds { at: outlook.at.map(second), from: second(outlook.from), until: outlook.until.map(second) })
-}
-
-/// ", about 6 min", where the end is foreseen.
-fn how_long(line: &Line, clock: &Clock) -> String {
-    let Some(at) = line.outlook().and_then(|outlook| outlook.at) else { return String::new() };
-    match at.since(clock.now()).as_secs().div_ceil(60) {
-        0 | 1 => ", about a minute".to_owned(),
-        minutes @ 2..=89 => format!(", about {minutes} min"),
-        minutes => format!(", about {} h {} min", minutes / 60, minutes % 60),
-    }
-}
-
-fn words(line: &Line, clock: &Clock) -> String {
+fn words(line: &Line) -> String {
     let (state, _) = line.state();
     match state {
-        LineState::Execute => line.in_work().map_or_else(|| trial_words(line), |work| doing(line, work, clock)),
+        LineState::Execute => line.in_work().map_or_else(|| "Busy".to_owned(), |work| doing(line, work)),
         LineState::Idle => "Ready: the belt is clear".to_owned(),
         LineState::Stopped => sentence("Stopped", line.note()),
         LineState::Held => sentence("Held", line.note()),
@@ -105,24 +86,19 @@ fn capital(text: &str) -> String {
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
-fn doing(line: &Line, work: &InWork, clock: &Clock) -> String {
+fn doing(line: &Line, work: &InWork) -> String {
     let (now, _) = line.readings();
     let at = |c: Option<Celsius>| c.map_or_else(|| "no reading yet".to_owned(), |c| format!("{:.1} °C", c.0));
     let to = |c: Option<Celsius>| c.map_or_else(String::new, |c| format!(" of {:.0} °C", c.0));
     let copy = &work.work;
     match work.stage {
-        Stage::Placing => placing(line, copy.release),
-        Stage::WarmBed => {
-            format!("Warming the bed: {}{}{}", at(now.bed), to(copy.bed), how_long(line, clock))
-        }
+        Stage::WarmBed => format!("Warming the bed: {}{}", at(now.bed), to(copy.bed)),
         Stage::WarmNozzle => format!("Warming the nozzle: {}{}", at(now.nozzle), to(copy.nozzle)),
         Stage::Printing => "Printing".to_owned(),
         Stage::Pausing | Stage::Paused => "Coming to a stand".to_owned(),
         Stage::Reheating => format!("Warming up again: bed {}, nozzle {}", at(now.bed), at(now.nozzle)),
         Stage::Returning => "Going back to where the print was left".to_owned(),
-        Stage::Cooling => {
-            format!("Cooling: {}, lets go at {:.0} °C{}", at(now.bed), copy.release.0, how_long(line, clock))
-        }
+        Stage::Cooling => format!("Cooling: {}, lets go at {:.0} °C", at(now.bed), copy.release.0),
         Stage::Running => format!("Advancing the belt by {:.0} mm", copy.advance.total().to_millimetres().0),
         Stage::Halted => format!("The belt waits for a bed at or below {:.0} °C", copy.release.0),
         Stage::Asking => "Has the part left the belt?".to_owned(),
@@ -131,18 +107,9 @@ fn doing(line: &Line, work: &InWork, clock: &Clock) -> String {
     }
 }
 
-fn placing(line: &Line, release: Celsius) -> String {
-    if line.is_moving() {
-        "Running the belt on to a free place".to_owned()
-    } else {
-        format!("The belt waits for a bed at or below {:.0} °C, to run on to a free place", release.0)
-    }
-}
-
 fn waits_for(line: &Line) -> Option<String> {
     let work = line.in_work().filter(|_| line.state().0 == LineState::Execute)?;
     Some(match work.stage {
-        Stage::Placing => "a free place on the belt".to_owned(),
         Stage::WarmBed | Stage::WarmNozzle | Stage::Reheating => "the heaters".to_owned(),
         Stage::Printing => "the file to be printed".to_owned(),
         Stage::Pausing | Stage::Paused | Stage::Returning => "the head".to_owned(),
@@ -195,7 +162,7 @@ fn commands(line: &Line) -> Vec<&'static str> {
     let mut commands = Vec::new();
     let asks = line.asks().is_some();
     if matches!(state, LineState::Execute | LineState::Idle | LineState::Suspended) {
-        if !line.hold_after_part() && state == LineState::Execute && !line.tries() {
+        if !line.hold_after_part() && state == LineState::Execute {
             commands.push("hold-after-part");
         }
         commands.push("hold-now");
@@ -214,6 +181,5 @@ fn commands(line: &Line) -> Vec<&'static str> {
     } else if line.phase().is_some_and(|p| matches!(p, Phase::Cool | Phase::Advance)) {
         commands.push("belt-clear");
     }
-    commands.extend(trial_commands(line));
     commands
 }

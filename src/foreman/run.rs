@@ -1,7 +1,6 @@
 //! The foreman's day: choose one event, decide, persist, tell, publish.
 
 use std::collections::VecDeque;
-use std::path::PathBuf;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
@@ -11,15 +10,11 @@ use tokio::time::Sleep;
 use tokio_util::sync::CancellationToken;
 
 use super::command::{Answer, Command, JobCommand, LineCommand, Refused, RefusedCode};
-use super::commission::{Commissioned, Measured, commission};
 use super::decide::{Decider, Event};
 use super::effects::Effects;
-use super::foresee::Outlook;
 use super::handle::{Handle, News, Request};
 use super::present::present;
-use super::prints::Prints;
 use super::stand::Stand;
-use super::trying::standing;
 use super::view::Live;
 use super::{books::Books, program, recover};
 use crate::clock::{Busy, Clock};
@@ -55,9 +50,7 @@ pub struct Foreman {
     checked: (mpsc::Sender<Mail<Checked>>, mpsc::Receiver<Mail<Checked>>),
     live: watch::Sender<Arc<Live>>,
     news: broadcast::Sender<News>,
-    outlook: Outlook,
     closing: CancellationToken,
-    config_path: PathBuf,
 }
 
 struct Checked {
@@ -81,7 +74,7 @@ impl Foreman {
         orders: Vec<Orders>,
         reports: Reports,
     ) -> Result<(Self, Handle), StoreError> {
-        let (kept, print_runs) = (snapshot.lines.clone(), snapshot.print_runs.clone());
+        let kept = snapshot.lines.clone();
         let mut books = Books::open(snapshot);
         let now = (clock.now(), clock.wall());
         let lines: Vec<LineName> = config.lines.iter().map(|l| l.name.clone()).collect();
@@ -90,10 +83,7 @@ impl Foreman {
             let row = kept.iter().find(|row| row.name == line_config.name);
             let orphan = orphans.iter().find(|(name, _)| *name == line_config.name).map(|(_, cycle)| *cycle);
             let line = recover::line(&mut books, now, line_config, row, orphan);
-            let mut stand = Stand::new(line_config.clone(), line, row.cloned(), orders);
-            let own = print_runs.iter().filter(|run| run.line == line_config.name);
-            stand.prints = Prints::new(own.cloned().collect());
-            stand
+            Stand::new(line_config.clone(), line, row.cloned(), orders)
         });
         let stands: Vec<Stand> = stands.collect();
         let mut decider = Decider {
@@ -111,8 +101,7 @@ impl Foreman {
         let (requests_in, requests) = mpsc::channel(DESK);
         let (live, live_out) = watch::channel(Arc::new(Live::default()));
         let (news, _) = broadcast::channel(NEWS);
-        let (outlook, outlook_out) = Outlook::new();
-        let handle = Handle::new(requests_in, live_out, news.clone()).with_forecast(outlook_out);
+        let handle = Handle::new(requests_in, live_out, news.clone());
         let checked = mpsc::channel(DESK);
         let mut foreman = Self {
             decider,
@@ -124,9 +113,7 @@ impl Foreman {
             checked,
             live,
             news,
-            outlook,
             closing: CancellationToken::new(),
-            config_path: config.path.clone(),
         };
         foreman.publish(Effects::default());
         Ok((foreman, handle))
@@ -154,7 +141,7 @@ impl Foreman {
                 Some(request) = next_request(&mut self.waiting, &mut self.requests) => {
                     busy = Some(self.clock.busy());
                     self.recall(&request.command).await;
-                    self.prepare(request).await
+                    Event::Request(request.command, request.answer)
                 }
                 Some((index, mail)) = self.reports.recv() => {
                     busy = Some(mail.busy);
@@ -184,8 +171,7 @@ impl Foreman {
     }
 
     fn deadline(&self) -> Option<Moment> {
-        let lines = self.decider.stands.iter().filter_map(|s| s.line.deadline());
-        lines.chain(self.outlook.deadline()).min()
+        self.decider.stands.iter().filter_map(|s| s.line.deadline()).min()
     }
 
     /// Persist, tell, publish. Returns what happened while the store could not be written.
@@ -203,13 +189,11 @@ impl Foreman {
         for (index, cycle) in effects.checks.drain(..) {
             self.run_check(index, cycle);
         }
-        let answers = std::mem::take(&mut effects.answers);
-        self.publish(effects);
-        // After the lines were published: whoever has the answer finds them as it says.
-        for (answer, decided) in answers {
+        for (answer, decided) in effects.answers.drain(..) {
             // Whoever asked may have gone; the decision stands.
             drop(answer.send(decided));
         }
+        self.publish(effects);
         Vec::new()
     }
 
@@ -309,7 +293,6 @@ impl Foreman {
         if !changed.is_empty() || self.live.borrow().seq != seq {
             self.live.send_replace(Arc::new(Live { lines: views, seq }));
         }
-        let jobs_changed = !effects.jobs.is_empty();
         let entries = effects.entries.into_iter().inspect(|entry| {
             tracing::info!(line = entry.line.as_ref().map(LineName::as_str), kind = entry.kind, "{}", entry.text);
         });
@@ -319,7 +302,6 @@ impl Foreman {
             // Nobody may be listening; that is fine.
             drop(self.news.send(each));
         }
-        self.outlook.refresh(&self.decider, jobs_changed);
     }
 
     fn run_check(&self, line: usize, cycle: CycleId) {
@@ -351,28 +333,6 @@ impl Foreman {
             }
         }
         facts
-    }
-
-    /// What needs a file to be read or written is worked out before anything is decided about it.
-    async fn prepare(&mut self, request: Request) -> Event {
-        let Command::Commission { line, measured } = request.command else {
-            return Event::Request(request.command, request.answer);
-        };
-        match self.commission(&line, &measured).await {
-            Ok((index, commissioned)) => Event::Commissioned(index, *measured, commissioned, request.answer),
-            Err(refused) => Event::Refused(refused, request.answer),
-        }
-    }
-
-    async fn commission(&mut self, line: &LineName, measured: &Measured) -> Result<(usize, Commissioned), Refused> {
-        let index = self.decider.index_of(line)?;
-        let standing = standing(&self.decider.stands[index]);
-        let today = jiff::Timestamp::from_millisecond(self.clock.wall().0).unwrap_or_default();
-        let today = today.strftime("%Y-%m-%d").to_string();
-        let (path, line, measured) = (self.config_path.clone(), line.clone(), measured.clone());
-        let work = tokio::task::spawn_blocking(move || commission(&path, &line, &standing, &measured, &today));
-        let broken = |_| Refused { code: RefusedCode::Busy, text: "it could not be worked out; try again".to_owned() };
-        Ok((index, work.await.map_err(broken)??))
     }
 
     /// Ended jobs are not in the books; one that is asked about is fetched.

@@ -2,16 +2,15 @@
 
 use tokio::sync::mpsc;
 
-use super::prints::Prints;
 use super::view::LineView;
-use crate::belt::{Advance, Span};
+use crate::belt::Advance;
 use crate::clock::Clock;
 use crate::config::LineConfig;
-use crate::job::{HeatRun, Job, LineRow, LineState, Material, Phase, Survey};
+use crate::job::{Job, LineRow, LineState, Material, Phase, Survey};
 use crate::line::{Line, Readings, Signal, Step, StepResult, Watched, Work};
 use crate::printer::{Looks, Mail, Order, Report, Task, TaskResult};
-use crate::schedule::{BeltNow, Berth, BerthState};
-use crate::thermal::{Likeness, Prior, release_temperature};
+use crate::schedule::{Berth, BerthState};
+use crate::thermal::release_temperature;
 use crate::units::{Celsius, Millimetres};
 
 pub(super) struct Stand {
@@ -23,8 +22,6 @@ pub(super) struct Stand {
     pub(super) shown: Option<LineView>,
     /// Bytes of the file that were acknowledged, of how many.
     pub(super) progress: (u64, u64),
-    /// Its prints against the clock.
-    pub(super) prints: Prints,
     orders: mpsc::Sender<Mail<Order>>,
 }
 
@@ -35,7 +32,7 @@ impl Stand {
         kept: Option<LineRow>,
         orders: mpsc::Sender<Mail<Order>>,
     ) -> Self {
-        Self { config, line, kept, kept_phase: None, shown: None, progress: (0, 0), prints: Prints::default(), orders }
+        Self { config, line, kept, kept_phase: None, shown: None, progress: (0, 0), orders }
     }
 
     /// What the scheduler needs to know.
@@ -53,76 +50,31 @@ impl Stand {
             state,
             material: self.config.material.clone(),
             limits: self.config.limits,
-            belt: Some(self.belt_now()),
-        }
-    }
-
-    fn belt_now(&self) -> BeltNow {
-        let belt = &self.config.settings.belt;
-        BeltNow {
-            frame: self.config.frame,
-            ledger: self.line.ledger().clone(),
-            clearances: belt.clearances,
-            fallen: belt.fallen,
         }
     }
 
     /// One copy of this job, worked out for this line.
-    pub(super) fn work(
-        &self,
-        job: &Job,
-        survey: &Survey,
-        cycle: &crate::job::Cycle,
-        materials: &[Material],
-        heat: &[HeatRun],
-    ) -> Work {
+    pub(super) fn work(&self, job: &Job, survey: &Survey, cycle: &crate::job::Cycle, materials: &[Material]) -> Work {
+        let names = [job.material.as_deref(), survey.material.as_deref(), self.config.material.as_deref()];
+        let extent = self.config.frame.extent(survey);
+        let nose = self.config.frame.nose;
+        // A file that lays nothing on the bed has nothing to push off; the overrun alone still clears what is not known of.
+        let advance = extent.map_or_else(
+            || Advance::plan(crate::belt::Extent { tail_mm: nose.0, lead_mm: nose.0 }, nose, self.config.overrun),
+            |extent| Advance::plan(extent, nose, self.config.overrun),
+        );
         let park = (survey.height_mm + self.config.head_clearance.0).min(self.config.limits.z_max_mm);
-        let like = self.likeness(job, survey);
-        let bed = survey.temperatures.bed_first_c.map(Celsius);
-        let cooling = self.config.settings.cooling;
         Work {
             cycle: cycle.id,
             job: job.id,
             copy: cycle.copy,
-            bed,
+            bed: survey.temperatures.bed_first_c.map(Celsius),
             nozzle: survey.temperatures.nozzle_first_c.map(Celsius),
-            release: self.release(job, survey, materials),
-            footprint: self.config.frame.extent(survey).map(Span::over),
-            advance: self.advance(survey),
+            release: release_temperature(job.release_c.map(Celsius), &names, materials),
+            advance,
             park_z: Millimetres(park),
-            print_time: std::time::Duration::try_from_secs_f64(survey.expected_time_s()).unwrap_or_default(),
-            cooling: Prior::cooling(heat, cooling, &like),
-            warming: Prior::warming(heat, cooling, bed.unwrap_or_default(), &like),
-            like,
+            print_time: std::time::Duration::try_from_secs_f64(survey.feed_time_s).unwrap_or_default(),
         }
-    }
-
-    /// What a part of this job is like, as the history of heat has it.
-    pub(super) fn likeness(&self, job: &Job, survey: &Survey) -> Likeness {
-        let names = [&job.material, &survey.material, &self.config.material];
-        let masses: Option<Vec<f64>> = survey.filament.iter().map(|used| used.mass_g).collect();
-        Likeness {
-            material: names.into_iter().flatten().next().map(|name| name.to_ascii_lowercase()),
-            fan: self.config.settings.fan.clone(),
-            mass_g: masses.map(|masses| masses.iter().sum()).filter(|mass| *mass > 0.0),
-        }
-    }
-
-    /// Where a part of this job lets go.
-    pub(super) fn release(&self, job: &Job, survey: &Survey, materials: &[Material]) -> Celsius {
-        let names = [job.material.as_deref(), survey.material.as_deref(), self.config.material.as_deref()];
-        release_temperature(job.release_c.map(Celsius), &names, materials)
-    }
-
-    /// What carries a part of this file over the nose.
-    pub(super) fn advance(&self, survey: &Survey) -> Advance {
-        let extent = self.config.frame.extent(survey);
-        let nose = self.config.frame.nose;
-        // A file that lays nothing on the bed has nothing to push off; the overrun alone still clears what is not known of.
-        extent.map_or_else(
-            || Advance::plan(crate::belt::Extent { tail_mm: nose.0, lead_mm: nose.0 }, nose, self.config.overrun),
-            |extent| Advance::plan(extent, nose, self.config.overrun),
-        )
     }
 
     /// Sends an order; a driver that does not take it has gone, and says so by its reports.

@@ -2,7 +2,6 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::belt::BeltView;
 use crate::job::{CycleId, JobId, LineName, LineReason, LineState, Phase};
 use crate::units::UnixMillis;
 
@@ -34,8 +33,6 @@ pub struct LineView {
     pub since: UnixMillis,
     /// When it gives up waiting and holds.
     pub deadline: Option<UnixMillis>,
-    /// When the bed will be where it is going, as far as that is foreseen: while it warms up, and while a part cools.
-    pub phase_ends: Option<PhaseEnds>,
     /// The job and copy under way.
     pub work: Option<WorkView>,
     /// Last reported temperatures.
@@ -58,56 +55,8 @@ pub struct LineView {
     pub standing_word: Option<String>,
     /// Material loaded.
     pub material: Option<String>,
-    /// What commissioning begins from, and what was tried.
-    pub trial: TrialView,
-    /// Commands that make sense now: `hold-now`, `hold-after-part`, `resume`, `stop`, `emergency-stop`, `belt-clear`, `not-clear`,
-    /// `jog`, `heat-trial`, `end-trial`.
+    /// Commands that make sense now: `hold-now`, `hold-after-part`, `resume`, `stop`, `emergency-stop`, `belt-clear`, `not-clear`.
     pub commands: Vec<String>,
-    /// The belt itself: what is marked and lies on it; `None` while neither its loop's length nor anything on it is known.
-    pub belt: Option<BeltView>,
-}
-
-/// What commissioning begins from, and what was tried.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct TrialView {
-    /// Printer units for each millimetre of belt.
-    pub units_per_mm: f64,
-    /// Whether positive units run away from the nose.
-    pub inverted: bool,
-    /// Where the nose is, mm along the way toward it.
-    pub nose_mm: f64,
-    /// The fastest that a jog may be, mm/min.
-    pub travel_mm_min: f64,
-    /// The hottest that the bed may get, °C.
-    pub bed_max_c: f64,
-    /// The last run of the bed's heater since the daemon began.
-    pub heat_run: Option<HeatRunView>,
-}
-
-/// A run of the bed's heater.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct HeatRunView {
-    /// What the bed is heated to, °C.
-    pub target_c: f64,
-    /// `warming`, `soaking`, `cooling` or `ended`.
-    pub stage: String,
-    /// Readings so far.
-    pub samples: usize,
-    /// Temperature that the bed cools toward, °C; once the run has ended and says enough.
-    pub ambient_c: Option<f64>,
-    /// Time in which it loses 63 % of its warmth above that, s.
-    pub time_constant_s: Option<f64>,
-}
-
-/// A predicted end.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct PhaseEnds {
-    /// Most likely then; `None`: not as it goes now.
-    pub at: Option<UnixMillis>,
-    /// Before this only one time in twenty.
-    pub from: UnixMillis,
-    /// After this only one time in twenty; `None`: it may well be without end.
-    pub until: Option<UnixMillis>,
 }
 
 /// The copy under way.
@@ -125,9 +74,6 @@ pub struct WorkView {
     pub copies: u32,
     /// Share of the file that has been sent, 0…1.
     pub sent: f64,
-    /// Share of the print's time that is done where the file has been sent to, 0…1.
-    #[serde(default)]
-    pub done: f64,
     /// Bed temperature at which the part lets go, °C.
     pub release_c: f64,
     /// Belt travel that will push it off, mm.

@@ -1,9 +1,12 @@
-//! The survey of a sliced file: one pass over its bytes, in whatever pieces they come, and the rules that it is made by.
+//! The survey of a sliced file: one pass over its bytes, in whatever pieces they come.
+
+use std::io::{self, BufRead};
+
+use sha2::{Digest, Sha256};
 
 use super::bounds::{Bounds, round6};
-use super::comments::{Facts, marks_composed};
-use super::fate::{Fate, Policy, Progress, fate_of, room_of};
-use super::feed_time::FeedTime;
+use super::comments::Facts;
+use super::fate::{Fate, Policy, Progress, fate_of};
 use super::findings::Findings;
 use super::heat::Heat;
 use super::laid::Laid;
@@ -11,12 +14,10 @@ use super::layers::{Layers, Stack};
 use super::lex::{Line, Oddity, Word, lex_line};
 use super::looks::{HEAD_BYTES, looks_like};
 use super::modes::Dialect;
-use super::motion::PrintTime;
 use super::moves::Move;
-use super::plain::read_plain;
 use super::reach::Outside;
 use super::walk::{Walked, Walker};
-use crate::job::{Dropped, Filament, FileFacts, Finding, Limits, Material, MotionLimits, Survey};
+use crate::job::{Dropped, Filament, FileFacts, Finding, Limits, Material, Survey};
 
 /// Bytes of a line that are looked at. What is longer can only be a comment, or is refused.
 const LINE_BYTES_MAX: usize = 64 * 1024;
@@ -26,8 +27,6 @@ const LINE_BYTES_MAX: usize = 64 * 1024;
 pub struct Rules {
     /// What the machine can take.
     pub limits: Limits,
-    /// How fast it moves and how soon, for the print time.
-    pub motion: MotionLimits,
     /// What differs between firmware families.
     pub dialect: Dialect,
     /// What becomes of progress messages.
@@ -49,7 +48,6 @@ impl Default for Rules {
     fn default() -> Self {
         Self {
             limits: Limits::default(),
-            motion: MotionLimits::default(),
             dialect: Dialect::default(),
             progress: Progress::default(),
             belt_tool: None,
@@ -69,21 +67,39 @@ impl Rules {
     }
 }
 
-/// A survey under way, but for the content hash: that is for [`Surveyor`](super::Surveyor) to add in the same pass, or for
-/// whoever has another core to spare. Its memory does not grow with the file, but for the heights of its layers, which are
-/// capped.
+/// Surveys all that a reader gives. A reader with a buffer of 256 KiB or so is best.
+///
+/// # Errors
+/// The reader's own.
+pub fn survey(mut reader: impl BufRead, rules: &Rules) -> io::Result<Survey> {
+    let mut surveyor = Surveyor::new(rules);
+    loop {
+        let bytes = match reader.fill_buf() {
+            Ok(bytes) => bytes,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+            Err(error) => return Err(error),
+        };
+        if bytes.is_empty() {
+            return Ok(surveyor.finish());
+        }
+        surveyor.handle_bytes(bytes);
+        let length = bytes.len();
+        reader.consume(length);
+    }
+}
+
+/// A survey under way. Its memory does not grow with the file, but for the heights of its layers, which are capped.
 #[derive(Debug)]
-pub struct Reading {
+pub struct Surveyor {
     rules: Rules,
     policy: Policy,
+    hash: Sha256,
     bytes: u64,
     head: Vec<u8>,
     /// The beginning of a line whose end has not come yet, and how long it is already.
     carry: Vec<u8>,
     carried: u64,
     lines: u64,
-    /// Bytes up to the end of the line in hand.
-    line_end: u64,
     /// Whether a zero byte came at all, so that lines need not be searched for one, and on which line the first was.
     has_nul: bool,
     first_nul: Option<u64>,
@@ -95,25 +111,24 @@ pub struct Reading {
     outside: Outside,
     heat: Heat,
     facts: Facts,
-    feed_time: FeedTime,
-    print_time: PrintTime,
+    feed_time_s: f64,
     dropped: Vec<Dropped>,
     concerns: Findings,
     refusals: Findings,
 }
 
-impl Reading {
+impl Surveyor {
     /// A survey of a file of which nothing has been seen.
     #[must_use]
     pub fn new(rules: &Rules) -> Self {
         Self {
             policy: rules.policy(),
+            hash: Sha256::new(),
             bytes: 0,
             head: Vec::with_capacity(HEAD_BYTES),
             carry: Vec::new(),
             carried: 0,
             lines: 0,
-            line_end: 0,
             has_nul: false,
             first_nul: None,
             words: Vec::with_capacity(16),
@@ -124,8 +139,7 @@ impl Reading {
             outside: Outside::default(),
             heat: Heat::default(),
             facts: Facts::default(),
-            feed_time: FeedTime::default(),
-            print_time: PrintTime::new(&rules.motion, rules.dialect.m203_per_minute),
+            feed_time_s: 0.0,
             dropped: Vec::new(),
             concerns: Findings::default(),
             refusals: Findings::default(),
@@ -135,16 +149,13 @@ impl Reading {
 
     /// Takes the next bytes of the file, cut anywhere.
     pub fn handle_bytes(&mut self, bytes: &[u8]) {
+        self.hash.update(bytes);
         self.bytes += bytes.len() as u64;
-        self.has_nul |= memchr::memchr(0, bytes).is_some();
+        self.has_nul |= bytes.contains(&0);
         let wanted = HEAD_BYTES - self.head.len();
         self.head.extend_from_slice(&bytes[..bytes.len().min(wanted)]);
         let mut rest = bytes;
-        loop {
-            if self.carried == 0 {
-                rest = self.handle_plain_moves(rest);
-            }
-            let Some(length) = memchr::memchr(b'\n', rest) else { break };
+        while let Some(length) = rest.iter().position(|byte| *byte == b'\n') {
             let line = &rest[..length];
             if self.carried == 0 {
                 self.handle_line(line, line.len() as u64, Ending::LineFeed);
@@ -159,30 +170,31 @@ impl Reading {
         }
     }
 
-    /// What was found. `sha256` is what [`ContentHash`](super::ContentHash) says of the same bytes.
+    /// What was found.
     #[must_use]
-    pub fn finish(mut self, sha256: String) -> Survey {
+    pub fn finish(mut self) -> Survey {
         if self.carried > 0 {
             self.handle_carried(Ending::Missing);
         }
         let stack = std::mem::take(&mut self.layers).finish(self.facts.layer_height_mm);
         let filament = self.filament();
+        let footprint = self.laid.footprint();
         let (purges, unlisted) = std::mem::take(&mut self.laid).into_purges();
-        self.find_in_whole(&stack, unlisted);
+        self.find_in_whole(&stack, footprint.is_none(), unlisted);
         let (concerns, refusals) = self.take_findings();
-        let (time_s, timetable) = self.print_time.finish(self.bytes);
+        let sha256 = self.hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
         Survey {
             file: FileFacts { bytes: self.bytes, lines: self.lines, sha256 },
-            footprint: stack.footprint,
+            footprint,
             first_layer: stack.first,
             reach: self.commanded.reach(self.walker.machine_mm()),
             height_mm: stack.height_mm,
             layers: u32::try_from(stack.z_mm.len()).unwrap_or(u32::MAX),
             layer_z_mm: stack.z_mm,
             filament,
-            feed_time_s: round6(self.feed_time.total_s()),
-            time_s,
-            timetable,
+            feed_time_s: round6(self.feed_time_s),
+            time_s: 0.0,
+            timetable: Vec::new(),
             purges,
             temperatures: self.heat.asked(),
             material: self.facts.materials.first().cloned(),
@@ -192,32 +204,6 @@ impl Reading {
             refusals,
             dropped: self.dropped,
         }
-    }
-
-    /// Takes plain moves for as long as one follows upon another; gives back what stands behind them.
-    fn handle_plain_moves<'a>(&mut self, mut rest: &'a [u8]) -> &'a [u8] {
-        // Which line has the first zero byte is found the long way.
-        let belt_has_letter =
-            self.policy.belt_axis.is_some_and(|axis| matches!(axis, b'X' | b'Y' | b'Z' | b'E' | b'F'));
-        if self.has_nul || belt_has_letter || self.walker.is_writing_card() {
-            return rest;
-        }
-        let room = room_of(&self.policy.limits);
-        while let Some((plain, length)) = read_plain(rest, room) {
-            self.lines += 1;
-            self.line_end += length as u64;
-            rest = &rest[length..];
-            self.walker.take_plain_modes(&plain);
-            if plain.moves() {
-                let motion = self.walker.make_plain_move(&plain);
-                let length_mm = motion.length_mm();
-                self.print_time.handle_move(&motion, length_mm, self.line_end);
-                self.handle_move(&motion, length_mm);
-            } else {
-                self.print_time.handle_stand(&self.walker);
-            }
-        }
-        rest
     }
 
     fn carry_on(&mut self, bytes: &[u8]) {
@@ -237,7 +223,6 @@ impl Reading {
     /// Takes one line, of which `bytes` may be the beginning and `length` tells all.
     fn handle_line(&mut self, bytes: &[u8], length: u64, ending: Ending) {
         self.lines += 1;
-        self.line_end += length + u64::from(ending == Ending::LineFeed);
         let bytes = &bytes[..bytes.len().min(LINE_BYTES_MAX)];
         let mut words = std::mem::take(&mut self.words);
         let line = lex_line(bytes, &mut words);
@@ -248,9 +233,6 @@ impl Reading {
             && words.is_empty()
         {
             self.facts.take(comment);
-            if marks_composed(comment) {
-                self.find_composed();
-            }
         }
         let is_whole = length == bytes.len() as u64;
         if !is_whole && !ends_in_comment(&line, bytes) {
@@ -286,8 +268,7 @@ impl Reading {
             }
         }
         let walked = self.walker.handle_line(line, words);
-        self.feed_time.take_dwell(walked.dwell_s);
-        self.print_time.handle_line(&self.walker, words, &walked, self.line_end);
+        self.feed_time_s += walked.dwell_s;
         self.handle_walked(line, &walked);
     }
 
@@ -296,19 +277,18 @@ impl Reading {
             self.concerns.add("arc", self.lines, || format!("`{}` {fault}", excerpt(line)));
         }
         if let Some(motion) = &walked.motion {
-            self.handle_move(motion, motion.length_mm());
+            self.handle_move(motion);
         }
     }
 
-    #[inline(always)]
-    fn handle_move(&mut self, motion: &Move, length_mm: f64) {
-        self.feed_time.take(motion, length_mm);
+    fn handle_move(&mut self, motion: &Move) {
+        self.feed_time_s += motion.duration_s();
         if self.commanded.take_commanded(motion) {
             self.outside.check(&self.commanded, &self.rules.limits, self.lines, &mut self.refusals);
         }
         let laid = self.laid.take(self.lines, self.walker.tool(), motion);
         if laid > 0 && motion.is_over_bed() {
-            self.layers.take_laid(motion, length_mm);
+            self.layers.take_laid(motion);
         } else {
             self.layers.take_travel(motion);
         }
@@ -341,14 +321,6 @@ impl Reading {
         }
     }
 
-    /// Such a file ejects its part by itself and has no clear check: here the part would be ejected twice.
-    fn find_composed(&mut self) {
-        self.refusals.add("composed", self.lines, || {
-            "this file was composed for a card: it cools and moves the belt by itself; take the file that it was made from"
-                .to_owned()
-        });
-    }
-
     /// A last line without its end may have been cut off.
     fn find_cut(&mut self, line: &Line<'_>, words: &[Word]) {
         let Some(first) = words.first() else { return };
@@ -368,8 +340,8 @@ impl Reading {
         }
     }
 
-    fn find_in_whole(&mut self, stack: &Stack, purges_unlisted: u64) {
-        if stack.footprint.is_none() {
+    fn find_in_whole(&mut self, stack: &Stack, nothing_laid: bool, purges_unlisted: u64) {
+        if nothing_laid {
             self.refusals.add("nothing-printed", 0, || "no move in the file lays plastic on the bed".to_owned());
         }
         if stack.is_full {

@@ -7,7 +7,6 @@ use super::asked::{Asked, Motion};
 use super::lex::{Line, Word};
 use super::modes::{Dialect, Distance, EMode, Units};
 use super::moves::{Axes, Move, Path, millimetres, nanometres};
-use super::plain::PlainMove;
 
 /// Tools whose nozzle temperature is followed.
 const TOOLS_FOLLOWED: usize = 8;
@@ -102,7 +101,7 @@ impl Walker {
         self.known
     }
 
-    /// The E register as the printer counts it: mm, or mm³ while E words count volume.
+    /// The E register, mm.
     #[must_use]
     pub fn e_mm(&self) -> f64 {
         millimetres(self.e_register_nm)
@@ -179,12 +178,6 @@ impl Walker {
         self.retracted
     }
 
-    /// Area of the filament, mm², while E words count volume (`M200`).
-    #[must_use]
-    pub const fn volumetric_mm2(&self) -> Option<f64> {
-        self.volumetric_mm2
-    }
-
     /// Takes the words of one line.
     pub fn handle_line(&mut self, line: &Line<'_>, words: &[Word]) -> Walked {
         let mut walked = Walked::default();
@@ -213,36 +206,6 @@ impl Walker {
         walked
     }
 
-    /// Takes what a plain move says of the modes, as [`Walker::handle_line`] does the long way. Not for a line that goes to
-    /// the card.
-    #[inline]
-    pub(crate) fn take_plain_modes(&mut self, plain: &PlainMove) {
-        debug_assert!(!self.on_card, "a line for the card moves nothing");
-        if let Some(feed) = plain.feed {
-            self.feed_mm_min = Some(feed * self.units.in_mm());
-        }
-        self.motion = Some(if plain.rapid { Motion::Rapid } else { Motion::Feed });
-    }
-
-    /// Makes a plain move whose modes were taken and that has a way or moves filament.
-    #[inline]
-    pub(crate) fn make_plain_move(&mut self, plain: &PlainMove) -> Move {
-        let start = self.machine;
-        let end = self.end_of(plain.axis, plain.named, false);
-        self.machine = end;
-        let extrusion_nm = plain.e.map_or(0, |e| self.extrude(e));
-        Move {
-            rapid: plain.rapid,
-            path: Path::Line,
-            start,
-            end,
-            named: plain.named,
-            known: self.known,
-            extrusion_nm,
-            feed_mm_min: self.feed_mm_min,
-        }
-    }
-
     fn take_modes(&mut self, asked: &Asked) {
         if let Some(units) = asked.units {
             self.units = units;
@@ -259,9 +222,6 @@ impl Walker {
         if let Some(distance) = asked.distance {
             self.distance = distance;
             if distance == Distance::Relative && self.dialect.e_follows_g91 && self.e_mode == EMode::Absolute {
-                self.e_mode = EMode::Follows;
-            }
-            if distance == Distance::Absolute && self.dialect.g90_ends_m83 {
                 self.e_mode = EMode::Follows;
             }
         }
@@ -336,7 +296,7 @@ impl Walker {
                     }
                 }
                 if let Some(e) = asked.e.or(rest) {
-                    self.e_register_nm = nanometres(e * self.units.in_mm());
+                    self.e_register_nm = nanometres(self.filament_mm(e));
                 }
             }
             1 => self.offset = [0.0; 3],
@@ -358,8 +318,7 @@ impl Walker {
     fn move_head(&mut self, asked: &Asked, walked: &mut Walked) {
         let Some(motion) = self.motion else { return };
         let start = self.machine;
-        let named = asked.named();
-        let end = self.end_of(asked.axis.map(Option::unwrap_or_default), named, asked.in_machine_coordinates);
+        let end = self.end_of(asked);
         let path = match motion {
             Motion::Rapid | Motion::Feed => Path::Line,
             Motion::Arc(turn) => self.arc(asked, turn, start, end, walked),
@@ -371,30 +330,27 @@ impl Walker {
             path,
             start,
             end,
-            named,
+            named: asked.named(),
             known: self.known,
             extrusion_nm,
             feed_mm_min: self.feed_mm_min,
         });
     }
 
-    #[inline]
-    fn end_of(&mut self, axis: [f64; 3], named: Axes, in_machine_coordinates: bool) -> [f64; 3] {
+    fn end_of(&mut self, asked: &Asked) -> [f64; 3] {
         let mut end = self.machine;
-        for index in 0..3 {
-            if !named.has(index) {
-                continue;
-            }
-            let value = axis[index] * self.units.in_mm();
-            if in_machine_coordinates {
-                end[index] = value;
+        for (axis, place) in end.iter_mut().enumerate() {
+            let Some(value) = asked.axis[axis] else { continue };
+            let value = value * self.units.in_mm();
+            if asked.in_machine_coordinates {
+                *place = value;
             } else if self.distance == Distance::Relative {
-                end[index] += value;
+                *place += value;
                 continue;
             } else {
-                end[index] = value + self.offset[index];
+                *place = value + self.offset[axis];
             }
-            self.known.add(index);
+            self.known.add(axis);
         }
         end
     }
@@ -426,14 +382,18 @@ impl Walker {
 
     /// Moves the E register, and says by how much filament that is.
     fn extrude(&mut self, e: f64) -> i64 {
-        let asked = nanometres(e * self.units.in_mm());
+        let asked = nanometres(self.filament_mm(e));
         let before = self.e_register_nm;
         self.e_register_nm = match self.e_distance() {
             Distance::Absolute => asked,
             Distance::Relative => before.saturating_add(asked),
         };
-        let moved = self.e_register_nm.saturating_sub(before);
-        self.volumetric_mm2.map_or(moved, |area| nanometres(millimetres(moved) / area))
+        self.e_register_nm.saturating_sub(before)
+    }
+
+    fn filament_mm(&self, e: f64) -> f64 {
+        let e = e * self.units.in_mm();
+        self.volumetric_mm2.map_or(e, |area| e / area)
     }
 }
 
@@ -481,15 +441,6 @@ mod tests {
         assert_eq!(after("M82\nG91").e_distance(), Distance::Relative);
         assert_eq!(after("G91\nM82").e_distance(), Distance::Absolute);
         assert_eq!(after("G91\nG90").e_distance(), Distance::Absolute);
-    }
-
-    #[test]
-    fn a_machine_s_own_registers_forget_m83_at_g90() {
-        let mut walker = Walker::new(Dialect { g90_ends_m83: true, ..Dialect::default() });
-        walk(&mut walker, "M83\nG91\nG90");
-        assert_eq!(walker.e_distance(), Distance::Absolute);
-        walk(&mut walker, "G90\nM83");
-        assert_eq!(walker.e_distance(), Distance::Relative);
     }
 
     /// NISTIR 6556, §3.5.17: at X = 4 `G92 x7` gives an offset of −3, and at 7 then `G92 x9` one of −5.

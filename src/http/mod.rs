@@ -4,20 +4,15 @@
 //! decides nothing about machines. Each resource has a file with its own router; `error.rs` alone knows status codes.
 
 mod access;
-mod belt;
-mod commission;
 mod desk;
 mod error;
 mod events;
-mod forecast;
 mod forms;
-mod guide;
 mod jobs;
 mod journal;
 mod key;
 mod lines;
 mod pages;
-mod picture;
 mod serve;
 mod statics;
 mod upload;

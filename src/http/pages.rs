@@ -8,11 +8,10 @@ use axum::routing::get;
 
 use super::desk::{Desk, JobList};
 use super::error::HttpError;
-use super::picture::{CARD_PX, ROW_PX, sight_of};
 use super::statics::address;
-use super::views::{Due, EntrySight, JobSight, LineSight, PictureSight};
+use super::views::{EntrySight, JobSight, LineSight};
 use super::words::{self, Tone};
-use crate::foreman::{ForecastView, LineView};
+use crate::foreman::LineView;
 use crate::job::LineName;
 use crate::store::JobSet;
 
@@ -51,7 +50,6 @@ struct PageTemplate {
 struct LineTemplate<'a> {
     view: &'a LineView,
     sight: LineSight<'a>,
-    picture: Option<PictureSight>,
 }
 
 #[derive(Template)]
@@ -60,10 +58,6 @@ struct QueueTemplate {
     open: Vec<JobSight>,
     /// Whether more jobs are open than are shown.
     more: bool,
-    /// When everything that has a time is made, where that is more than one job.
-    all_due: Option<Due>,
-    /// How many jobs have none.
-    without_time: usize,
 }
 
 #[derive(Template)]
@@ -80,21 +74,17 @@ struct JournalTemplate {
 
 /// `GET /`; with `?still` it does not load itself anew where scripts do not run.
 async fn show_page(State(desk): State<Desk>, RawQuery(query): RawQuery) -> Result<Html<String>, HttpError> {
-    let (live, forecast) = (desk.handle.live(), desk.handle.forecast());
+    let live = desk.handle.live();
     let mut views: Vec<_> = live.lines.iter().collect();
     // Whoever needs a person comes first; otherwise the order of the config.
     views.sort_by_key(|view| std::cmp::Reverse(view.question.is_some()));
-    let mut lines = Vec::with_capacity(views.len());
-    for view in &views {
-        lines.push(line(&desk, view, &forecast).await?);
-    }
     let page = PageTemplate {
         title: title(&views),
         css: address("page.css"),
         js: address("live.js"),
         icon: address("icon.svg"),
         reloads: query.as_deref() != Some("still"),
-        lines,
+        lines: views.iter().map(|view| line(view)).collect::<Result<_, _>>()?,
         line_names: live.lines.iter().map(|view| view.name.clone()).collect(),
         queue: queue(&desk).await?,
         ended: ended(&desk).await?,
@@ -104,7 +94,7 @@ async fn show_page(State(desk): State<Desk>, RawQuery(query): RawQuery) -> Resul
 }
 
 async fn show_line(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Html<String>, HttpError> {
-    line(&desk, &desk.line(&name)?, &desk.handle.forecast()).await.map(Html)
+    line(&desk.line(&name)?).map(Html)
 }
 
 async fn show_queue(State(desk): State<Desk>) -> Result<Html<String>, HttpError> {
@@ -132,32 +122,21 @@ fn title(views: &[&LineView]) -> String {
     }
 }
 
-async fn line(desk: &Desk, view: &LineView, forecast: &ForecastView) -> Result<String, HttpError> {
-    let job = match &view.work {
-        Some(work) => desk.find_job(work.job).await?,
-        None => None,
-    };
-    let picture = match job {
-        Some(job) => sight_of(desk, &job, Some(&view.name), CARD_PX).await?,
-        None => None,
-    };
-    render(&LineTemplate { view, sight: LineSight::new(view, forecast), picture })
+fn line(view: &LineView) -> Result<String, HttpError> {
+    render(&LineTemplate { view, sight: LineSight::new(view) })
 }
 
 async fn queue(desk: &Desk) -> Result<String, HttpError> {
     let page = desk.list_jobs(JobList::One(JobSet::Open), None, OPEN_SHOWN).await?;
-    let forecast = desk.handle.forecast();
     let mut open = Vec::with_capacity(page.jobs.len());
     for job in page.jobs {
-        let mut sight = JobSight::new(job).foretold(&forecast);
+        let mut sight = JobSight::new(job);
         if sight.for_review() {
             sight.concerns = desk.survey(&sight.job).await?.map(|survey| survey.concerns).unwrap_or_default();
         }
-        sight.picture = sight_of(desk, &sight.job, sight.job.line.as_ref(), ROW_PX).await?;
         open.push(sight);
     }
-    let (all_due, without_time) = (Due::of_all(&forecast), forecast.jobs_without_figure);
-    render(&QueueTemplate { open, more: page.next.is_some(), all_due, without_time })
+    render(&QueueTemplate { open, more: page.next.is_some() })
 }
 
 async fn ended(desk: &Desk) -> Result<String, HttpError> {
@@ -170,7 +149,7 @@ async fn journal(desk: &Desk) -> Result<String, HttpError> {
     render(&JournalTemplate { entries: entries.into_iter().map(|entry| EntrySight { entry }).collect() })
 }
 
-pub(super) fn render(template: &impl Template) -> Result<String, HttpError> {
+fn render(template: &impl Template) -> Result<String, HttpError> {
     template.render().map_err(|error| {
         tracing::error!("a page could not be written: {error}");
         HttpError::Internal

@@ -19,10 +19,7 @@ use tracing::Span;
 
 use super::desk::Desk;
 use super::error::{self, HttpError};
-use super::{
-    access, belt, commission, events, forecast, forms, guide, jobs, journal, key, lines, pages, picture, statics,
-    upload,
-};
+use super::{access, events, forms, jobs, journal, key, lines, pages, statics, upload};
 
 /// Bodies other than files.
 const BODY_MAX: usize = 64 * 1024;
@@ -59,20 +56,14 @@ pub async fn serve(
 pub fn router(desk: Desk) -> Router {
     let api = Router::new()
         .merge(jobs::router())
-        .merge(picture::router())
         .merge(lines::router())
-        .merge(commission::router())
-        .merge(belt::api())
         .merge(journal::router())
-        .merge(forecast::router())
         .merge(events::router())
         .route("/health", get(show_health));
     Router::new()
         .nest("/api/v1", api)
         .merge(pages::router())
         .merge(forms::router())
-        .merge(guide::router())
-        .merge(belt::forms())
         .merge(key::router())
         .route("/static/{name}", get(statics::send_file))
         .route("/problems/{code}", get(error::explain_problem))

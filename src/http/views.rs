@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use crate::foreman::{ForecastView, LineView, TimeView};
+use crate::foreman::LineView;
 use crate::job::{Finding, Job, JobReason, JobState, LineState, Phase};
 use crate::store::Entry;
 use crate::units::UnixMillis;
@@ -13,49 +13,20 @@ use super::words::{self, Tone};
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Stamp {
     at: jiff::Timestamp,
-    form: Form,
-}
-
-/// How much of a moment is written; the script knows these by their words.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Form {
-    /// To the second, without the date.
-    Short,
-    /// With the date.
-    Full,
-    /// Something to come, to the minute: without the date, with the day, or with the date, as far away as it is.
-    Minute(Distance),
-}
-
-/// How far away a moment is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Distance {
-    Today,
-    DaysAway,
-    FarAway,
+    /// Whether a reader of today needs only the time of day.
+    short: bool,
 }
 
 impl Stamp {
     /// A time of day, with the date only where the script sees that it is not today.
     pub(super) fn short(at: UnixMillis) -> Self {
-        Self { form: Form::Short, ..Self::full(at) }
-    }
-
-    /// A time to come, to the minute; `now` says whether its day must be told.
-    pub(super) fn minute(at: UnixMillis, now: UnixMillis) -> Self {
-        let day = |at: UnixMillis| at.0.div_euclid(86_400_000);
-        let distance = match day(at) - day(now) {
-            0 => Distance::Today,
-            1..=6 => Distance::DaysAway,
-            _ => Distance::FarAway,
-        };
-        Self { form: Form::Minute(distance), ..Self::full(at) }
+        Self { short: true, ..Self::full(at) }
     }
 
     /// Date and time.
     pub(super) fn full(at: UnixMillis) -> Self {
         let at = jiff::Timestamp::from_millisecond(at.0).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
-        Self { at, form: Form::Full }
+        Self { at, short: false }
     }
 
     /// For the `datetime` attribute (RFC 3339).
@@ -65,45 +36,14 @@ impl Stamp {
 
     /// For the `data-show` attribute.
     pub(super) fn show(&self) -> &'static str {
-        match self.form {
-            Form::Short => "short",
-            Form::Full => "full",
-            Form::Minute(_) => "minute",
-        }
+        if self.short { "short" } else { "full" }
     }
 }
 
 impl fmt::Display for Stamp {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let pattern = match self.form {
-            Form::Short => "%H:%M:%S UTC",
-            Form::Minute(Distance::Today) => "%H:%M UTC",
-            Form::Minute(Distance::DaysAway) => "%a %H:%M UTC",
-            Form::Full | Form::Minute(Distance::FarAway) => "%Y-%m-%d %H:%M UTC",
-        };
+        let pattern = if self.short { "%H:%M:%S UTC" } else { "%Y-%m-%d %H:%M UTC" };
         self.at.strftime(pattern).fmt(f)
-    }
-}
-
-/// A time to come, with its interval.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Due {
-    pub(super) at: Stamp,
-    /// `None` where a clock without seconds shows no difference.
-    pub(super) between: Option<(Stamp, Stamp)>,
-}
-
-impl Due {
-    /// When everything is made, where that is more than one job.
-    pub(super) fn of_all(forecast: &ForecastView) -> Option<Self> {
-        forecast.end.filter(|_| forecast.jobs.len() > 1).map(|end| Self::new(end, forecast.at))
-    }
-
-    fn new(time: TimeView, now: UnixMillis) -> Self {
-        let stamp = |at| Stamp::minute(at, now);
-        let minute = |at: UnixMillis| at.0.div_euclid(60_000);
-        let wide = minute(time.early) != minute(time.late);
-        Self { at: stamp(time.at), between: wide.then(|| (stamp(time.early), stamp(time.late))) }
     }
 }
 
@@ -146,28 +86,11 @@ impl Place {
 pub(super) struct LineSight<'a> {
     pub(super) view: &'a LineView,
     pub(super) tone: Tone,
-    /// When the part under way has left.
-    pub(super) part_due: Option<Due>,
-    /// When there is nothing more to make, where that is later.
-    pub(super) empty_due: Option<Due>,
 }
 
 impl<'a> LineSight<'a> {
-    pub(super) fn new(view: &'a LineView, forecast: &ForecastView) -> Self {
-        let told = forecast.line(&view.name);
-        let due = |time: Option<TimeView>| time.map(|time| Due::new(time, forecast.at));
-        let (part, empty) = (told.and_then(|told| told.part), told.and_then(|told| told.empty));
-        Self {
-            view,
-            tone: words::tone_of_line(view),
-            part_due: due(part),
-            empty_due: due(empty.filter(|_| empty != part)),
-        }
-    }
-
-    /// Whether every copy of this line waits for somebody who answers.
-    pub(super) fn counts_on_a_person(&self) -> bool {
-        self.view.check == "ask"
+    pub(super) fn new(view: &'a LineView) -> Self {
+        Self { view, tone: words::tone_of_line(view) }
     }
 
     pub(super) fn state(&self) -> &'static str {
@@ -190,11 +113,11 @@ impl<'a> LineSight<'a> {
         Phase::ALL.iter().map(|&phase| Step { word: words::phase(phase), place: place(phase) }).collect()
     }
 
-    /// Share of the print's time that is done, %.
+    /// Share of the file that has been sent, %.
     pub(super) fn percent(&self) -> u32 {
-        let done = self.view.work.as_ref().map_or(0.0, |work| work.done.clamp(0.0, 1.0));
+        let sent = self.view.work.as_ref().map_or(0.0, |work| work.sent.clamp(0.0, 1.0));
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "between 0 and 100")]
-        let percent = (done * 100.0).floor() as u32;
+        let percent = (sent * 100.0).floor() as u32;
         percent
     }
 
@@ -213,17 +136,6 @@ impl<'a> LineSight<'a> {
 
     pub(super) fn travel(&self) -> String {
         words::travel(self.view.belt_odometer_um)
-    }
-
-    /// Who or what says that a part has left.
-    pub(super) fn check(&self) -> &str {
-        match self.view.check.as_str() {
-            "ask" => "a person answers",
-            "switch" => "a switch at the nose",
-            "command" => "a program",
-            "trust" => "nothing checks",
-            other => other,
-        }
     }
 
     /// Travel that may have happened without acknowledgement.
@@ -253,14 +165,6 @@ impl<'a> LineSight<'a> {
         self.view.deadline.map(Stamp::short)
     }
 
-    /// When the bed will be where it is going: most likely, at the earliest, at the latest.
-    pub(super) fn phase_ends(&self) -> Option<(Stamp, Stamp, Option<Stamp>)> {
-        let ends = self.view.phase_ends?;
-        let now = self.view.temperatures.at.unwrap_or(self.view.since);
-        let stamp = |at| Stamp::minute(at, now);
-        Some((stamp(ends.at?), stamp(ends.from), ends.until.map(stamp)))
-    }
-
     pub(super) fn read_at(&self) -> Option<Stamp> {
         self.view.temperatures.at.map(Stamp::short)
     }
@@ -272,39 +176,11 @@ pub(super) struct JobSight {
     pub(super) tone: Tone,
     /// What its file's survey found that a person should read; only fetched while it is held for that.
     pub(super) concerns: Vec<Finding>,
-    /// When its first copy is begun, while none is.
-    pub(super) start_due: Option<Due>,
-    /// When its last copy is made.
-    pub(super) end_due: Option<Due>,
-    /// Why no time can be told, where its standing does not say so.
-    pub(super) no_time: Option<&'static str>,
-    /// What its part looks like, where that is known.
-    pub(super) picture: Option<PictureSight>,
-}
-
-/// A picture, ready for its template.
-pub(super) struct PictureSight {
-    pub(super) address: String,
-    /// What it shows, in words.
-    pub(super) words: String,
 }
 
 impl JobSight {
     pub(super) fn new(job: Job) -> Self {
-        let (concerns, tone) = (Vec::new(), words::tone_of_job(&job));
-        Self { tone, concerns, start_due: None, end_due: None, no_time: None, picture: None, job }
-    }
-
-    /// With what the forecast says of it.
-    pub(super) fn foretold(self, forecast: &ForecastView) -> Self {
-        let Some(told) = forecast.job(self.job.id) else { return self };
-        let due = |time: Option<TimeView>| time.map(|time| Due::new(time, forecast.at));
-        Self {
-            start_due: due(told.start.filter(|start| self.job.started_at.is_none() && start.at > forecast.at)),
-            end_due: due(told.end),
-            no_time: told.reason.and_then(words::no_time),
-            ..self
-        }
+        Self { tone: words::tone_of_job(&job), concerns: Vec::new(), job }
     }
 
     pub(super) fn copies(&self) -> String {
@@ -365,24 +241,13 @@ mod tests {
     #[test]
     fn phases_before_the_present_one_are_done_and_later_ones_to_come() {
         let view = LineView { phase: Some(Phase::Cool), ..a_line() };
-        let steps = LineSight::new(&view, &ForecastView::default()).steps();
+        let steps = LineSight::new(&view).steps();
         let places: Vec<_> = steps.iter().map(|step| (step.word, step.place.class())).collect();
         assert_eq!(
             places,
             [("Warm", "done"), ("Print", "done"), ("Cool", "now"), ("Advance", "to-come"), ("Check", "to-come")]
         );
-        assert!(LineSight::new(&a_line(), &ForecastView::default()).steps().is_empty());
-    }
-
-    #[test]
-    fn a_time_to_come_bears_its_day_when_it_is_not_today_and_its_date_when_it_is_far() {
-        // 2025-06-01T08:00:00Z, a Sunday.
-        let now = UnixMillis(1_748_764_800_000);
-        let told = |hours: i64| Stamp::minute(UnixMillis(now.0 + hours * 3_600_000), now).to_string();
-        assert_eq!(told(9), "17:00 UTC");
-        assert_eq!(told(17), "Mon 01:00 UTC");
-        assert_eq!(told(6 * 24), "Sat 08:00 UTC");
-        assert_eq!(told(7 * 24), "2025-06-08 08:00 UTC");
+        assert!(LineSight::new(&a_line()).steps().is_empty());
     }
 
     /// RFC 3339 §5.8, first example, to the second.

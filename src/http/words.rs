@@ -93,7 +93,6 @@ pub(super) const fn line_reason(reason: LineReason) -> &'static str {
         LineReason::NoTemperature => "no temperature was reported for too long",
         LineReason::MaterialNeeded => "the next job needs another material than the one loaded",
         LineReason::OutputAreaFull => "the bin is full",
-        LineReason::Commissioning => "it is being commissioned; it takes no job until it is resumed",
         LineReason::StoreFailed => "the journal could not be written",
         LineReason::Internal => "an invariant of the program was broken",
     }
@@ -138,15 +137,6 @@ pub(super) fn job_standing(job: &Job) -> String {
         JobReason::JobCompletedWithWarnings => "completed, but not every copy was checked",
     };
     text.to_owned()
-}
-
-/// Why no time can be told for a job, where the sentence of its standing does not say so already.
-pub(super) fn no_time(reason: &str) -> Option<&'static str> {
-    match reason {
-        "never-cools" => Some("the bed is not believed to cool so far that the part lets go"),
-        "too-far" => Some("too many copies come before"),
-        _ => None,
-    }
 }
 
 const fn state_alone(state: JobState) -> &'static str {
@@ -204,17 +194,10 @@ pub(super) fn travel(micrometres: i64) -> String {
     format!("{metres:.3} m")
 }
 
-/// What a picture of a part shows: "seed-scoop seen from above: 40 mm along the belt, 9.2 mm high".
-pub(super) fn picture(name: &str, along_mm: f64, height_mm: f64) -> String {
-    // Adding zero turns a negative zero into zero.
-    let tenths = |mm: f64| (mm * 10.0).round() / 10.0 + 0.0;
-    format!("{name} seen from above: {} mm along the belt, {} mm high", tenths(along_mm), tenths(height_mm))
-}
-
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
-    use crate::foreman::{Question, TemperatureView, TrialView};
+    use crate::foreman::{Question, TemperatureView};
     use crate::job::{JobId, LineName};
     use crate::units::UnixMillis;
 
@@ -228,7 +211,6 @@ pub(super) mod tests {
             waits_for: None,
             since: UnixMillis(0),
             deadline: None,
-            phase_ends: None,
             work: None,
             temperatures: TemperatureView::default(),
             question: None,
@@ -240,9 +222,7 @@ pub(super) mod tests {
             check: "ask".to_owned(),
             standing_word: None,
             material: None,
-            trial: TrialView::default(),
             commands: Vec::new(),
-            belt: None,
         }
     }
 
@@ -310,13 +290,6 @@ pub(super) mod tests {
         }
         let needs = Job { reason: JobReason::MaterialNeeded, ..a_job() };
         assert_eq!(job_standing(&needs), "waits: no line that it fits has petg loaded");
-    }
-
-    #[test]
-    fn a_picture_is_told_in_words() {
-        let words = picture("seed-scoop", 47.243, 9.2);
-        assert_eq!(words, "seed-scoop seen from above: 47.2 mm along the belt, 9.2 mm high");
-        assert_eq!(picture("stake", 40.0, 0.0), "stake seen from above: 40 mm along the belt, 0 mm high");
     }
 
     #[test]

@@ -82,7 +82,7 @@ keywords! {
         Stopped = "stopped",
         /// Ready for a job.
         Idle = "idle",
-        /// A cycle is under way, or a trial of commissioning.
+        /// A cycle is under way.
         Execute = "execute",
         /// Waits for a person because of something inside the line.
         Held = "held",
@@ -130,8 +130,6 @@ keywords! {
         MaterialNeeded = "material-needed",
         /// The bin is full.
         OutputAreaFull = "output-area-full",
-        /// It is being commissioned, and takes no job until a person lets it go on.
-        Commissioning = "commissioning",
         /// The journal could not be written.
         StoreFailed = "store-failed",
         /// An invariant of the program was broken.
@@ -172,7 +170,4 @@ pub struct LineRow {
     pub open_step: Option<String>,
     /// Whether the line is to be held once the part under way has left.
     pub hold_after_part: bool,
-    /// What is known of the belt, as JSON of the belt's room; `None` while nothing is.
-    #[serde(default)]
-    pub belt: Option<String>,
 }

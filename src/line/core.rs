@@ -3,15 +3,12 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use super::marks::kept_ledger;
 use super::settings::LineSettings;
 use super::signal::{Act, Readings, Signal, Step, StepId, StepResult, Watched, Work};
 use super::state::may_follow;
 use super::timer::{Timer, Timers};
-use super::trial::HeatRun;
 use crate::belt::{Ledger, Move};
 use crate::job::{CheckedBy, CycleId, LineName, LineReason, LineRow, LineState, Outcome, PartWord, Phase};
-use crate::thermal::Tracker;
 use crate::units::{Micrometres, Moment};
 
 /// One line.
@@ -37,8 +34,6 @@ pub struct Line {
     /// A belt step without its end, also when another step was laid over it: after a crash its travel may have happened.
     pub(super) belt_step: Option<(StepId, Step)>,
     pub(super) last_step: u64,
-    /// The last run of the bed's heater that a person asked for.
-    pub(super) heat_run: Option<HeatRun>,
     pub(super) timers: Timers,
     pub(super) acts: VecDeque<Act>,
 }
@@ -60,16 +55,10 @@ pub struct InWork {
     pub(super) watched: Watched,
     /// Tries after the first.
     pub(super) tries: u32,
-    /// Belt moves made to bring free belt under the footprint.
-    pub(super) placings: u32,
     /// Whole advances made.
     pub(super) advances: u32,
     /// Belt travel of this cycle.
     pub(super) travelled: Micrometres,
-    /// Follows the bed while it warms up or cools.
-    pub(super) tracker: Option<Tracker>,
-    /// No deadline of this phase is later, however its prediction goes.
-    pub(super) latest: Moment,
     /// A person's word, to be acted on as soon as the belt stands still.
     pub(super) word: Option<Option<PartWord>>,
 }
@@ -77,8 +66,6 @@ pub struct InWork {
 /// Where in its phase a copy is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Stage {
-    /// Warm: the belt is to be run, or runs, until free belt is under the footprint.
-    Placing,
     /// Warm: the bed comes first, so that the nozzle does not ooze for long.
     WarmBed,
     /// Warm: the nozzle.
@@ -112,7 +99,7 @@ impl Stage {
     #[must_use]
     pub const fn phase(self) -> Phase {
         match self {
-            Self::Placing | Self::WarmBed | Self::WarmNozzle => Phase::Warm,
+            Self::WarmBed | Self::WarmNozzle => Phase::Warm,
             Self::Printing | Self::Pausing | Self::Paused | Self::Reheating | Self::Returning => Phase::Print,
             Self::Cooling => Phase::Cool,
             Self::Running | Self::Halted => Phase::Advance,
@@ -137,7 +124,7 @@ impl Line {
             in_work: None,
             orphan,
             belt_clear: row.belt_clear,
-            ledger: kept_ledger(row),
+            ledger: Ledger { odometer: Micrometres(row.odometer_um), uncertain: Micrometres(row.uncertain_um) },
             hold_after_part: row.hold_after_part,
             connected: false,
             readings: Readings::default(),
@@ -145,24 +132,15 @@ impl Line {
             step: None,
             belt_step: None,
             last_step: 0,
-            heat_run: None,
             timers: Timers::default(),
             acts: VecDeque::new(),
         };
         line.account_for_open_step(row);
-        line.take_loop_length();
         if row.cycle.is_some() || row.open_step.is_some() {
             // Not known clear even where the last word was that it is: something was under way.
             line.belt_clear = false;
             let note = "the daemon was restarted with a copy under way; what the printer did meanwhile is not known";
             line.enter(now, LineState::Held, LineReason::Restarted, note);
-        } else if row.state == LineState::Execute && row.reason == LineReason::Commissioning {
-            line.enter(
-                now,
-                LineState::Held,
-                LineReason::Commissioning,
-                "the daemon was restarted in the middle of a trial",
-            );
         } else if matches!(row.state, LineState::Idle | LineState::Suspended | LineState::Execute) {
             line.rest(now);
         }
@@ -172,7 +150,8 @@ impl Line {
     fn account_for_open_step(&mut self, row: &LineRow) {
         let Some(text) = &row.open_step else { return };
         if let Ok(Step::Belt { moves, .. }) = serde_json::from_str::<Step>(text) {
-            self.ledger.count_unknown(&moves);
+            let sent = Micrometres(moves.iter().map(|m| m.travel.0).sum());
+            self.ledger.count(Micrometres(0), sent);
         }
     }
 
@@ -193,7 +172,6 @@ impl Line {
                 open.and_then(|(_, step)| serde_json::to_string(step).ok())
             },
             hold_after_part: self.hold_after_part,
-            belt: self.ledger.marks().and_then(|marks| serde_json::to_string(marks).ok()),
         }
     }
 
@@ -221,15 +199,12 @@ impl Line {
             moves: Vec::new(),
             watched: Watched::default(),
             tries: 0,
-            placings: 0,
             advances: 0,
             travelled: Micrometres(0),
-            tracker: None,
-            latest: now,
             word: None,
         });
         self.enter(now, LineState::Execute, LineReason::None, "");
-        self.find_place(now);
+        self.begin_warm(now);
     }
 
     /// Takes in what happened.
@@ -267,9 +242,9 @@ impl Line {
         }
     }
 
-    /// The daemon is to end: with a copy under way or a trial, heaters go off. The cycle stays open, so that the next start asks.
+    /// The daemon is to end: with a copy under way heaters go off. The cycle stays open, so that the next start asks.
     pub fn shut_down(&mut self) {
-        if (self.in_work.is_some() || self.tries()) && self.connected {
+        if self.in_work.is_some() && self.connected {
             let lift = self.phase() == Some(Phase::Print);
             self.begin_step(Step::Quiet { lift });
         }
@@ -320,7 +295,6 @@ impl Line {
         let why = format!("the connection to the printer was lost: {why}");
         match self.phase() {
             None => {
-                self.break_off_trial(now, &why);
                 if self.state == LineState::Idle {
                     self.enter(now, LineState::Suspended, LineReason::ConnectingToDevice, &why);
                 }
@@ -345,7 +319,6 @@ impl Line {
             self.abort(now, LineReason::PrinterReset, "the printer was reset with a copy under way", false);
         } else {
             self.journal("printer-reset", "the printer was reset");
-            self.break_off_trial(now, "the printer was reset in the middle of a trial");
         }
     }
 
@@ -379,7 +352,7 @@ impl Line {
     }
 
     fn on_phase_overdue(&mut self, now: Moment) {
-        let Some(work) = &self.in_work else { return self.on_trial_overdue(now) };
+        let Some(work) = &self.in_work else { return };
         let minutes = now.since(self.since).as_secs() / 60;
         let text =
             format!("{} took more than {minutes} min, which is past its deadline", phase_words(work.stage.phase()));
@@ -388,10 +361,6 @@ impl Line {
             Stage::Commanding => {
                 self.not_cleared(now, LineReason::CheckUnknown, "the clear-check program gave no answer in time")
             }
-            Stage::Placing => {
-                self.stop_belt();
-                self.enter(now, LineState::Held, LineReason::PhaseOverdue, &text);
-            }
             Stage::Running => {
                 self.acts.push_back(Act::StopBelt);
                 self.set_stage(now, Stage::NotCleared);
@@ -399,9 +368,8 @@ impl Line {
             }
             Stage::Printing => self.begin_pause(now, LineReason::PhaseOverdue, &text),
             stage => {
-                match stage.phase() {
-                    Phase::Cool => self.fan_off(),
-                    phase => self.heaters_off(phase),
+                if stage.phase() != Phase::Cool {
+                    self.heaters_off(stage.phase());
                 }
                 self.enter(now, LineState::Held, LineReason::PhaseOverdue, &text);
             }
@@ -452,9 +420,6 @@ impl Line {
             };
             self.journal("state", &text);
             self.since = now;
-        }
-        if state != LineState::Execute {
-            self.close_heat_run();
         }
         self.state = state;
         self.reason = reason;

@@ -9,16 +9,16 @@ use crate::job::{LineReason, LineState, Phase};
 use crate::units::{Celsius, Moment};
 
 /// A heater this close below its target is warm. Common practice: the file waits for the rest by itself.
-pub(super) const WARM_WITHIN_K: f64 = 3.0;
+const WARM_WITHIN_K: f64 = 3.0;
 /// Law L2: the belt moves on a reading no older than this.
-pub(super) const FRESH: Duration = Duration::from_secs(5);
+const FRESH: Duration = Duration::from_secs(5);
 /// How much longer than believed a bed may take to cool before the line holds: a draught, a summer's day.
 const COOL_PATIENCE: u32 = 3;
 const COOL_ALLOWANCE: Duration = Duration::from_secs(600);
 
 impl Line {
     pub(super) fn begin_warm(&mut self, now: Moment) {
-        self.follow_warming(now);
+        self.set_phase_timer(now, self.settings.warm_limit);
         self.watch_readings(now);
         self.set_stage(now, Stage::WarmBed);
         let bed = self.in_work.as_ref().and_then(|w| w.work.bed);
@@ -34,9 +34,8 @@ impl Line {
             nozzle: readings.nozzle.or(old.nozzle),
             nozzle_target: readings.nozzle_target.or(old.nozzle_target),
         };
-        if let Some(bed) = readings.bed {
+        if readings.bed.is_some() {
             self.read_at = Some(now);
-            self.follow(now, bed);
         }
         if self.timers.at(Timer::Reading).is_some() {
             self.watch_readings(now);
@@ -46,7 +45,6 @@ impl Line {
         }
         self.try_warm(now);
         self.try_release(now);
-        self.follow_heat_run(now);
     }
 
     pub(super) fn on_readings_silent(&mut self, now: Moment) {
@@ -57,14 +55,10 @@ impl Line {
                 self.heaters_off(phase);
                 self.enter(now, LineState::Held, LineReason::NoTemperature, &text);
             }
-            Some(phase @ (Phase::Cool | Phase::Advance)) => {
+            Some(Phase::Cool | Phase::Advance) => {
                 self.timers.stop_all();
-                if phase == Phase::Cool {
-                    self.fan_off();
-                }
                 self.enter(now, LineState::Held, LineReason::NoTemperature, &text);
             }
-            None if self.heats() => self.end_heat_run(now, LineReason::NoTemperature, &text),
             Some(Phase::Check) | None => {}
         }
     }
@@ -93,7 +87,6 @@ impl Line {
         let (bed, nozzle) = (work.work.bed, work.work.nozzle);
         match work.stage {
             Stage::WarmBed if reached(bed, self.readings.bed) => {
-                self.end_following();
                 self.set_stage(now, Stage::WarmNozzle);
                 self.begin_step(Step::Heat { bed: None, nozzle: Some(nozzle.unwrap_or(OFF)) });
             }
@@ -118,13 +111,6 @@ impl Line {
 
     /// (Re)starts the wait for the release temperature.
     pub(super) fn wait_for_release(&mut self, now: Moment) {
-        self.set_stage(now, Stage::Cooling);
-        self.follow_cooling(now);
-        self.watch_readings(now);
-    }
-
-    /// Waits in this stage for the release temperature, and not without end.
-    pub(super) fn wait_for_cool_bed(&mut self, now: Moment, stage: Stage) {
         let Some(work) = &self.in_work else { return };
         let from = self.readings.bed.or(work.work.bed).unwrap_or(OFF);
         let limit = match self.settings.cooling.wait_for_release(from, work.work.release) {
@@ -132,7 +118,7 @@ impl Line {
             // The belief may be wrong (a cold night): wait, but not without end.
             Err(_) => self.settings.cool_limit,
         };
-        self.set_stage(now, stage);
+        self.set_stage(now, Stage::Cooling);
         self.set_phase_timer(now, limit);
         self.watch_readings(now);
     }
@@ -144,12 +130,8 @@ impl Line {
             return;
         }
         match self.in_work.as_ref().map(|w| w.stage) {
-            Some(Stage::Cooling) => {
-                self.end_following();
-                self.begin_advance(now);
-            }
+            Some(Stage::Cooling) => self.begin_advance(now),
             Some(Stage::Halted) => self.run_belt(now),
-            Some(Stage::Placing) => self.try_place(now),
             _ => {}
         }
     }

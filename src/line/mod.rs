@@ -6,27 +6,18 @@
 mod advance;
 mod check;
 mod core;
-mod follow;
-mod guide;
 mod heat;
-mod marks;
 mod operate;
-mod place;
 mod print;
 mod settings;
 mod show;
 mod signal;
 mod state;
 mod timer;
-mod trial;
 
 pub use core::{InWork, Line, Stage};
-pub use guide::{
-    Figure, Finding, Hint, Input, Leg, Needs, Setting, SettingValue, Standing, Topic, Values, guide, leg, work_out,
-};
 pub use operate::{Objection, Operator};
-pub use settings::{BeltSettings, Check, LineSettings};
+pub use settings::{Check, LineSettings};
 pub use signal::{Act, Readings, Signal, Step, StepId, StepResult, Verdict, Watched, Work};
 pub use state::may_follow;
 pub use timer::{Timer, Timers};
-pub use trial::{HEAT_LEAST_C, HeatRun, HeatStage, JOG_MAX, Jog};

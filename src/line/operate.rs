@@ -2,12 +2,11 @@
 
 use super::core::{Line, Stage};
 use super::signal::{Act, Step};
-use super::trial::Jog;
 use crate::job::{LineReason, LineState, Outcome, PartWord, Phase};
-use crate::units::{Micrometres, Moment};
+use crate::units::Moment;
 
 /// A person's command.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Operator {
     /// Stand still now.
     HoldNow,
@@ -26,32 +25,6 @@ pub enum Operator {
     },
     /// The part is still there.
     NotClear,
-    /// Run the belt a little, while nothing is made.
-    Jog(Jog),
-    /// Heat the bed and let it cool, to learn how it does both.
-    HeatTrial {
-        /// How warm, °C.
-        bed_c: u32,
-        /// The person's word: I have looked, nothing is on the belt.
-        looked: bool,
-    },
-    /// End the jog or the run of the heater.
-    EndTrial,
-    /// The splice is at the nose now.
-    SpliceAtNose,
-    /// There is no splice to keep free.
-    ForgetSplice,
-    /// A stretch of belt is bad.
-    MarkFlaw {
-        /// How far before the nose its nearer end is; below zero beyond it.
-        near: Micrometres,
-        /// How far before the nose its other end is; more than `near`.
-        far: Micrometres,
-        /// What is wrong with it; may be empty.
-        note: String,
-    },
-    /// A stretch is good again.
-    ClearFlaw(u64),
 }
 
 /// Why a command makes no sense now.
@@ -76,16 +49,6 @@ impl Line {
             }
             Operator::BeltClear { part } => self.word_clear(now, part),
             Operator::NotClear => self.word_not_clear(now),
-            Operator::Jog(jog) => self.jog(now, jog),
-            Operator::HeatTrial { bed_c, looked } => self.begin_heat_run(now, bed_c, looked),
-            Operator::EndTrial => self.end_trial(now),
-            Operator::SpliceAtNose => self.splice_at_nose(now),
-            Operator::ForgetSplice => {
-                self.forget_splice();
-                Ok(())
-            }
-            Operator::MarkFlaw { near, far, note } => self.mark_flaw(now, near, far, &note),
-            Operator::ClearFlaw(id) => self.clear_flaw(id),
         }
     }
 
@@ -103,9 +66,6 @@ impl Line {
     }
 
     fn hold_now(&mut self, now: Moment) -> Result<(), Objection> {
-        if self.tries() {
-            return self.end_trial(now);
-        }
         let operator = (LineState::Held, LineReason::Operator, "a person asked for it");
         match self.state {
             LineState::Held => return Err(objection("the line is held already; resume lets it go on")),
@@ -125,14 +85,6 @@ impl Line {
                 return Ok(());
             }
             Some(Stage::Running) => self.stop_belt(),
-            Some(Stage::Placing) => {
-                self.timers.stop_all();
-                self.stop_belt();
-            }
-            Some(Stage::Cooling) => {
-                self.timers.stop_all();
-                self.fan_off();
-            }
             _ => self.timers.stop_all(),
         }
         self.enter(now, operator.0, operator.1, operator.2);
@@ -141,7 +93,6 @@ impl Line {
 
     fn hold_after(&mut self, now: Moment) -> Result<(), Objection> {
         match self.state {
-            LineState::Execute if self.in_work.is_none() => self.end_trial(now),
             LineState::Execute => {
                 self.hold_after_part = true;
                 self.journal("hold-after-part", "the line will be held when the part under way has left");
@@ -190,12 +141,12 @@ impl Line {
         match stage.phase() {
             Phase::Warm => {
                 self.enter(now, LineState::Execute, LineReason::None, "");
-                self.find_place(now);
+                self.begin_warm(now);
             }
             Phase::Print => self.begin_reheat(now),
             Phase::Cool => {
                 self.enter(now, LineState::Execute, LineReason::None, "");
-                self.cool_on(now);
+                self.wait_for_release(now);
                 self.try_release(now);
             }
             Phase::Advance => {
@@ -225,9 +176,8 @@ impl Line {
         }
         self.timers.stop_all();
         match self.phase() {
-            None => self.quiet_trial(),
+            None => {}
             Some(Phase::Warm) => {
-                self.stop_belt();
                 self.begin_step(Step::Quiet { lift: false });
                 self.end_cycle(Outcome::Returned, None, "stopped by a person before anything was printed");
             }
@@ -235,8 +185,7 @@ impl Line {
                 self.begin_step(Step::Quiet { lift: true });
                 self.end_cycle(Outcome::Scrapped, None, "stopped by a person in the middle of the print");
             }
-            Some(Phase::Cool) => self.fan_off(),
-            Some(Phase::Advance | Phase::Check) => {
+            Some(Phase::Cool | Phase::Advance | Phase::Check) => {
                 self.stop_belt();
             }
         }
@@ -258,15 +207,14 @@ impl Line {
             }
             None => {
                 self.journal("belt-clear", "a person said that the belt is clear");
-                self.belt_is_clear();
+                self.belt_clear = true;
                 self.acts.push_back(Act::PartsTakenOff);
                 match (self.state, self.reason) {
-                    (LineState::Stopped | LineState::Execute, _)
-                    | (LineState::Held, LineReason::Operator | LineReason::Commissioning) => {}
+                    (LineState::Stopped, _) | (LineState::Held, LineReason::Operator) => {}
                     _ => self.rest(now),
                 }
             }
-            Some(Stage::Placing | Stage::WarmBed | Stage::WarmNozzle) => {
+            Some(Stage::WarmBed | Stage::WarmNozzle) => {
                 self.journal("belt-clear", "a person confirmed that the belt is clear")
             }
             Some(Stage::Paused) => {
@@ -274,7 +222,7 @@ impl Line {
                 self.journal("belt-clear", "a person took the unfinished part off");
                 self.timers.stop_all();
                 self.begin_step(Step::Quiet { lift: true });
-                self.belt_is_clear();
+                self.belt_clear = true;
                 self.end_cycle(Outcome::Scrapped, None, "taken off by a person before it was finished");
                 self.acts.push_back(Act::PartsTakenOff);
             }

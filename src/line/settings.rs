@@ -2,9 +2,9 @@
 
 use std::time::Duration;
 
-use crate::belt::{Clearances, Drive};
+use crate::belt::Drive;
 use crate::thermal::Cooling;
-use crate::units::{Celsius, Micrometres};
+use crate::units::Micrometres;
 
 /// How the line learns that the part has left.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -32,19 +32,6 @@ impl Check {
     }
 }
 
-/// What the config says of the belt itself.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct BeltSettings {
-    /// Length of the loop, if it is known.
-    pub loop_length: Option<Micrometres>,
-    /// Where the nose is, along `u`.
-    pub nose: Micrometres,
-    /// Where a part has left the belt: the nose and the overrun.
-    pub fallen: Micrometres,
-    /// How far footprints keep off.
-    pub clearances: Clearances,
-}
-
 /// A line's settings.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LineSettings {
@@ -52,19 +39,15 @@ pub struct LineSettings {
     pub check: Check,
     /// How the belt is moved.
     pub drive: Drive,
-    /// What is known of the belt from the config.
-    pub belt: BeltSettings,
     /// How often a part that did not clear is tried again before the line holds.
     pub retries: u32,
     /// How far the belt goes back before it goes forward again.
     pub retry_back: Micrometres,
     /// How this bed is believed to cool, for the deadline of the wait.
     pub cooling: Cooling,
-    /// What blows while the bed cools; `None`: nothing is switched on for it.
-    pub fan: Option<String>,
     /// The longest that bed and nozzle may take to get warm.
     pub warm_limit: Duration,
-    /// The longest that a bed may take to cool, unless the belief above gives a later deadline.
+    /// The longest that a bed may take to cool when the belief above gives no figure.
     pub cool_limit: Duration,
     /// The longest that a person may take to answer before the line is held (the question stays).
     pub ask_limit: Duration,
@@ -76,6 +59,4 @@ pub struct LineSettings {
     pub held_bed_off: Duration,
     /// The longest silence of the thermometers while they matter.
     pub reading_limit: Duration,
-    /// The hottest that the bed may get.
-    pub bed_max: Celsius,
 }

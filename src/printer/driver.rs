@@ -1,26 +1,20 @@
 //! Joins the wire to a link: connects, speaks, and connects again.
 
 use std::collections::VecDeque;
-use std::io;
-use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::fs::File;
-use tokio::io::AsyncReadExt;
 use tokio::sync::mpsc;
 
 use super::link::{Connect, Link};
-use super::session::{Memory, Outcome, Session, Wish};
+use super::session::{Outcome, Session};
 use super::settings::DriverSettings;
 use super::task::{Mail, Order, Report, TaskResult};
 use crate::clock::{Busy, Clock};
-use crate::units::Moment;
 
 /// Waits between tries to connect; the last one again and again.
 const BACKOFF_S: [u64; 4] = [1, 2, 5, 10];
 const READ_BUFFER: usize = 4096;
-const FILE_BUFFER: usize = 64 * 1024;
 /// A write that takes longer than this has met a machine that no longer listens.
 const WRITE_LIMIT: Duration = Duration::from_secs(10);
 
@@ -34,31 +28,9 @@ pub struct Driver {
     /// Which line it serves; sent along with every report.
     index: usize,
     orders: mpsc::Receiver<Mail<Order>>,
-    /// The file that is being printed.
-    file: Option<PrintFile>,
     /// Orders that came while bytes were being written.
     waiting: VecDeque<Mail<Order>>,
     reports: mpsc::Sender<(usize, Mail<Report>)>,
-}
-
-/// A file under print, with a buffer of its own.
-struct PrintFile {
-    file: File,
-    buffer: Vec<u8>,
-}
-
-impl PrintFile {
-    async fn open(path: &Path) -> io::Result<(Self, u64)> {
-        let file = File::open(path).await?;
-        let length = file.metadata().await?.len();
-        Ok((Self { file, buffer: vec![0; FILE_BUFFER] }, length))
-    }
-
-    /// The next bytes; none at the end.
-    async fn read(&mut self) -> io::Result<&[u8]> {
-        let n = self.file.read(&mut self.buffer).await?;
-        Ok(&self.buffer[..n])
-    }
 }
 
 /// How a write ended.
@@ -86,25 +58,15 @@ impl Driver {
         orders: mpsc::Receiver<Mail<Order>>,
         reports: mpsc::Sender<(usize, Mail<Report>)>,
     ) -> Self {
-        Self {
-            connect,
-            settings: Arc::new(settings),
-            clock,
-            index,
-            orders,
-            file: None,
-            waiting: VecDeque::new(),
-            reports,
-        }
+        Self { connect, settings: Arc::new(settings), clock, index, orders, waiting: VecDeque::new(), reports }
     }
 
     /// Runs until the foreman has gone.
     pub async fn run(mut self) {
         let mut tries = 0;
-        let mut memory = Memory::unknown(&self.settings);
         loop {
             let why = match self.connect.open().await {
-                Ok(mut link) => match self.serve(link.as_mut(), &mut tries, &mut memory).await {
+                Ok(mut link) => match self.serve(link.as_mut(), &mut tries).await {
                     End::Lost(why, result) => Report::Lost { why, result },
                     End::ShutDown => return,
                 },
@@ -160,20 +122,14 @@ impl Driver {
     }
 
     /// Law of the loop: one input, then everything that follows from it, then wait.
-    async fn serve(&mut self, link: &mut dyn Link, tries: &mut usize, memory: &mut Memory) -> End {
+    async fn serve(&mut self, link: &mut dyn Link, tries: &mut usize) -> End {
         let settings = Arc::clone(&self.settings);
-        let mut session = Session::new(self.clock.now(), &settings, memory.clone());
-        let end = self.speak(link, &mut session, tries).await;
-        *memory = session.into_memory();
-        end
-    }
-
-    async fn speak(&mut self, link: &mut dyn Link, session: &mut Session<'_>, tries: &mut usize) -> End {
+        let mut session = Session::new(self.clock.now(), &settings);
         let mut buffer = vec![0; READ_BUFFER];
         // Alive while this task works, so that a warped clock waits for it.
         let mut busy: Option<Busy> = Some(self.clock.busy());
         loop {
-            if let Err(end) = self.settle(link, session, tries).await {
+            if let Err(end) = self.settle(link, &mut session, tries).await {
                 return end;
             }
             let deadline = session.deadline();
@@ -182,16 +138,16 @@ impl Driver {
                 order = next_order(&mut self.waiting, &mut self.orders) => {
                     let Some(mail) = order else { return End::ShutDown };
                     busy = Some(mail.busy);
-                    if let Some(end) = obey(link, session, mail.body).await {
+                    if let Some(end) = obey(link, &mut session, mail.body).await {
                         return end;
                     }
                 }
                 read = link.read(&mut buffer) => {
                     busy = Some(self.clock.busy());
                     match read {
-                        Ok(0) => return lost(session, "the other side closed the connection"),
+                        Ok(0) => return lost(&session, "the other side closed the connection"),
                         Ok(n) => session.dialogue.handle_bytes(self.clock.now(), &buffer[..n]),
-                        Err(error) => return lost(session, &error.to_string()),
+                        Err(error) => return lost(&session, &error.to_string()),
                     }
                 }
                 token = self.clock.sleep_until_some(deadline) => {
@@ -215,7 +171,7 @@ impl Driver {
                     return Err(lost(session, &why));
                 }
             }
-            self.fill(session, now).await;
+            session.fill(now).await;
             let mut bytes = Vec::new();
             if session.dialogue.poll_transmit(&mut bytes) {
                 quiet = false;
@@ -230,25 +186,6 @@ impl Driver {
             if quiet {
                 return Ok(());
             }
-        }
-    }
-
-    /// Hands the session the file as it asks for it.
-    async fn fill(&mut self, session: &mut Session<'_>, now: Moment) {
-        session.fill(now);
-        while let Some(wish) = session.poll_wish() {
-            match (wish, &mut self.file) {
-                (Wish::Open(path), file) => session.handle_opened(match PrintFile::open(&path).await {
-                    Ok((opened, length)) => {
-                        *file = Some(opened);
-                        Ok(length)
-                    }
-                    Err(error) => Err(error),
-                }),
-                (Wish::Bytes, Some(file)) => session.handle_file(file.read().await),
-                (Wish::Bytes, None) => session.handle_file(Err(io::ErrorKind::NotFound.into())),
-            }
-            session.fill(now);
         }
     }
 
@@ -385,8 +322,6 @@ mod tests {
             policy: Policy::default(),
             dialogue: DialogueConfig::default(),
             switch_input: None,
-            cool_begin: Vec::new(),
-            cool_end: Vec::new(),
             z_max: Millimetres(250.0),
         }
     }

@@ -5,10 +5,7 @@
 
 mod driver;
 mod feed;
-#[cfg(test)]
-mod leftovers;
 mod link;
-mod own_lines;
 mod script;
 mod serial;
 mod session;
@@ -19,7 +16,6 @@ mod tcp;
 
 pub use driver::Driver;
 pub use link::{Connect, Link, LinkFuture};
-pub use own_lines::check_cool_lines;
 pub use serial::SerialConnect;
 pub use settings::DriverSettings;
 pub use simulated::{SimulatedConnect, SimulatedHandle};

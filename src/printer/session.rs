@@ -1,19 +1,17 @@
 //! One connection's life: what is asked of the printer, what is on its way, what has come back. Everything but the waiting.
 
 use std::collections::{BTreeSet, VecDeque};
-use std::io;
-use std::path::PathBuf;
+use std::path::Path;
 use std::time::Duration;
 
-use super::feed::{Fed, Feed, FeedError};
-use super::script::{Means, Script};
+use super::feed::{Feed, FeedError};
+use super::script::{self, LIFT, Means, Script};
 use super::settings::DriverSettings;
 use super::task::{Report, Task, TaskId, TaskResult};
 use crate::belt::Restore;
-use crate::gcode::{Dialect, Units, Walker, Word, lex_line};
+use crate::gcode::{Distance, Units, Walker, Word, lex_line};
 use crate::units::{Millimetres, Moment};
 use crate::wire::{Dialogue, DialogueEvent, EndstopState, Reply, SubmitError, Ticket};
-use crate::wording::{self, LIFT};
 
 /// Temperatures are asked for this often.
 const POLL_EVERY: Duration = Duration::from_secs(1);
@@ -22,43 +20,17 @@ const RESENT_EVERY: Duration = Duration::from_secs(600);
 /// Different complaints of the printer that are told in one connection.
 const SAID_MAX: usize = 50;
 
-/// What is known of a machine from one connection to the next.
-#[derive(Clone)]
-pub(super) struct Memory {
-    walker: Walker,
-    /// What it has still to be told, since a connection went in the middle of an advance.
-    owed: Vec<String>,
-}
-
-impl Memory {
-    /// Of a machine that was never spoken to: an advance of an earlier day may have been cut off in it.
-    pub(super) fn unknown(settings: &DriverSettings) -> Self {
-        Self { walker: walker(settings), owed: settings.drive.calm() }
-    }
-}
-
-/// Follows the machine's own registers, not what authors of files mean.
-fn walker(settings: &DriverSettings) -> Walker {
-    Walker::new(Dialect { g90_ends_m83: settings.dialect.e_follows_g91, ..settings.dialect })
-}
-
 pub(super) struct Session<'a> {
     settings: &'a DriverSettings,
     pub(super) dialogue: Dialogue,
     walker: Walker,
-    owed: Vec<String>,
     ready: bool,
     queue: VecDeque<(TaskId, Task)>,
     current: Option<Current>,
     print: Option<Printing>,
-    /// A print whose file is being opened.
-    opening: Option<TaskId>,
-    wish: Option<Wish>,
     on_its_way: VecDeque<(Ticket, Kind)>,
     poll_due: Moment,
     switch_pressed: Option<bool>,
-    /// A look was acknowledged and its answer is still to come: the acknowledgement was that of a line before, told twice.
-    look_is_late: bool,
     progress_due: Moment,
     resent: u64,
     resent_due: Moment,
@@ -69,8 +41,7 @@ pub(super) struct Session<'a> {
 }
 
 struct Current {
-    /// `None` for what the session does by itself.
-    id: Option<TaskId>,
+    id: TaskId,
     what: What,
     script: Script,
     waiting_for: usize,
@@ -82,8 +53,6 @@ enum What {
     Pause,
     GoOn,
     Belt,
-    /// What the machine is owed from an earlier connection.
-    Debt,
 }
 
 struct Printing {
@@ -107,15 +76,6 @@ enum Kind {
     Forgotten,
 }
 
-/// What the driver must fetch before anything more can be sent.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) enum Wish {
-    /// This file, answered with [`Session::handle_opened`].
-    Open(PathBuf),
-    /// The next bytes of it, answered with [`Session::handle_file`].
-    Bytes,
-}
-
 /// What the driver must do about an event.
 pub(super) enum Outcome {
     GoOn,
@@ -124,24 +84,20 @@ pub(super) enum Outcome {
 }
 
 impl<'a> Session<'a> {
-    pub(super) fn new(now: Moment, settings: &'a DriverSettings, memory: Memory) -> Self {
+    pub(super) fn new(now: Moment, settings: &'a DriverSettings) -> Self {
         let mut dialogue = Dialogue::new(settings.dialogue);
         dialogue.start(now);
         Self {
             settings,
             dialogue,
-            walker: memory.walker,
-            owed: memory.owed,
+            walker: Walker::new(settings.dialect),
             ready: false,
             queue: VecDeque::new(),
             current: None,
             print: None,
-            opening: None,
-            wish: None,
             on_its_way: VecDeque::new(),
             poll_due: now,
             switch_pressed: None,
-            look_is_late: false,
             progress_due: now,
             resent: 0,
             resent_due: now,
@@ -149,12 +105,6 @@ impl<'a> Session<'a> {
             words: Vec::new(),
             reports: VecDeque::new(),
         }
-    }
-
-    /// What the next connection must know.
-    pub(super) fn into_memory(self) -> Memory {
-        let script = self.current.filter(|c| matches!(c.what, What::Belt | What::Debt)).map(|c| c.script);
-        Memory { owed: script.map_or(self.owed, |script| script.owed().to_vec()), walker: self.walker }
     }
 
     pub(super) fn ask(&mut self, id: TaskId, task: Task) {
@@ -191,8 +141,8 @@ impl<'a> Session<'a> {
     }
 
     /// Hands the dialogue as many commands as it has room for.
-    pub(super) fn fill(&mut self, now: Moment) {
-        while self.ready && self.dialogue.room() && self.wish.is_none() {
+    pub(super) async fn fill(&mut self, now: Moment) {
+        while self.ready && self.dialogue.room() {
             if now >= self.poll_due && !self.is_polling() {
                 self.poll_due = now + POLL_EVERY;
                 self.submit(now, b"M105", Kind::Poll);
@@ -200,12 +150,9 @@ impl<'a> Session<'a> {
                 if !self.fill_from_script(now) {
                     return;
                 }
-            } else if !self.owed.is_empty() {
-                let script = Script::debt(std::mem::take(&mut self.owed));
-                self.current = Some(Current { id: None, what: What::Debt, script, waiting_for: 0 });
             } else if let Some((id, task)) = self.queue.pop_front() {
-                self.begin(id, task);
-            } else if !self.fill_from_file(now) {
+                self.begin(id, task).await;
+            } else if !self.fill_from_file(now).await {
                 return;
             }
         }
@@ -218,83 +165,43 @@ impl<'a> Session<'a> {
     fn fill_from_script(&mut self, now: Moment) -> bool {
         // A stand begins when the file's commands that have left already have been taken.
         let drained = self.print.as_ref().is_none_or(|p| p.on_its_way == 0);
-        // Nothing overtakes a look: where its acknowledgement gets lost, its answer must not be taken for that of the next.
-        let looks = self.on_its_way.iter().any(|(_, kind)| matches!(kind, Kind::Script(Means::Looked)));
-        let current = self.current.as_mut().filter(|c| !looks && (c.what != What::Pause || drained));
-        let Some(current) = current else { return false };
+        let Some(current) = self.current.as_mut().filter(|c| c.what != What::Pause || drained) else { return false };
         let Some(item) = current.script.next() else { return false };
         current.waiting_for += 1;
         if item.means == Means::Looked {
             self.switch_pressed = None;
-            self.look_is_late = false;
         }
         self.submit(now, item.text.as_bytes(), Kind::Script(item.means));
         true
     }
 
-    fn fill_from_file(&mut self, now: Moment) -> bool {
+    async fn fill_from_file(&mut self, now: Moment) -> bool {
         let Some(print) = self.print.as_mut().filter(|p| p.paused.is_none() && !p.ended) else { return false };
         if let Some(command) = print.prelude.next() {
             print.on_its_way += 1;
             self.submit(now, command.as_bytes(), Kind::Print { read: 0 });
             return true;
         }
-        match print.feed.next() {
-            Ok(Fed::Command(command)) => {
+        match print.feed.next().await {
+            Ok(Some(command)) => {
                 let command = command.to_owned();
                 let (read, _) = print.feed.progress();
                 print.on_its_way += 1;
                 self.submit(now, &command, Kind::Print { read });
                 true
             }
-            Ok(Fed::Hungry) => {
-                self.wish = Some(Wish::Bytes);
-                false
-            }
-            Ok(Fed::End) => {
+            Ok(None) => {
                 print.ended = true;
                 print.on_its_way += 1;
                 self.submit(now, b"M400", Kind::PrintEnd);
                 true
             }
             Err(error) => {
-                self.fail_print(&error);
+                let task = print.id;
+                self.give_up_print();
+                self.fail(task, &error);
                 true
             }
-        }
-    }
-
-    /// What is to be fetched, once.
-    pub(super) fn poll_wish(&mut self) -> Option<Wish> {
-        self.wish.take()
-    }
-
-    /// The file has been opened and has this length, or could not be.
-    pub(super) fn handle_opened(&mut self, length: io::Result<u64>) {
-        let Some(id) = self.opening.take() else { return };
-        match length {
-            Ok(length) => {
-                let feed = Feed::new(self.settings.policy, length);
-                let prelude = wording::PRELUDE.iter();
-                self.print = Some(Printing { id, prelude, feed, paused: None, on_its_way: 0, ended: false });
-            }
-            Err(error) => self.fail(id, &error.into()),
-        }
-    }
-
-    /// The next bytes of the file have been read, none at its end, or could not be.
-    pub(super) fn handle_file(&mut self, bytes: io::Result<&[u8]>) {
-        let Some(print) = &mut self.print else { return };
-        match bytes {
-            Ok(bytes) => print.feed.handle_bytes(bytes),
-            Err(error) => self.fail_print(&error.into()),
-        }
-    }
-
-    fn fail_print(&mut self, error: &FeedError) {
-        if let Some(task) = self.print.as_ref().map(|print| print.id) {
-            self.give_up_print();
-            self.fail(task, error);
         }
     }
 
@@ -302,32 +209,21 @@ impl<'a> Session<'a> {
         self.reports.push_back(Report::Failed { task, why: error.to_string(), result: TaskResult::default() });
     }
 
-    fn begin(&mut self, id: TaskId, task: Task) {
+    async fn begin(&mut self, id: TaskId, task: Task) {
         let (what, lines) = match task {
-            Task::Print { file } => {
-                self.opening = Some(id);
-                self.wish = Some(Wish::Open(file));
-                return;
-            }
-            Task::Heat { bed, nozzle } => (What::Plain, wording::heat(bed, nozzle)),
+            Task::Print { file } => return self.begin_print(id, &file).await,
+            Task::Heat { bed, nozzle } => (What::Plain, script::heat(bed, nozzle)),
             Task::CoolDown { park_z } => {
-                let lift = park_z.and_then(|z| wording::lift_to(&self.walker, z, self.settings.z_max));
-                let mut lines = wording::cool_down(self.walker.tool(), lift);
-                // Heaters off alone is no wait for cooling.
-                if park_z.is_some() {
-                    lines.extend(self.settings.cool_begin.iter().cloned());
-                }
-                (What::Plain, self.in_millimetres(lines))
+                let lift = park_z.and_then(|z| self.lift_to(z));
+                (What::Plain, self.in_millimetres(script::cool_down(self.walker.tool(), lift)))
             }
             Task::Quiet { lift } => {
                 self.give_up_print();
                 let up = self.lift_by(LIFT);
-                let mut lines = wording::cool_down(self.walker.tool(), lift.then_some(up));
-                lines.extend(self.settings.cool_end.iter().cloned());
-                (What::Plain, self.in_millimetres(lines))
+                (What::Plain, self.in_millimetres(script::cool_down(self.walker.tool(), lift.then_some(up))))
             }
             Task::Pause => {
-                let (as_before, lift) = (wording::restore_of(&self.walker), self.lift_by(LIFT));
+                let (as_before, lift) = (self.restore(), self.lift_by(LIFT));
                 let Some(print) = self.print.as_mut() else {
                     // It ended while the order was on its way.
                     let result = TaskResult { complete: true, ..TaskResult::default() };
@@ -335,24 +231,32 @@ impl<'a> Session<'a> {
                     return;
                 };
                 print.paused = Some((as_before, lift));
-                (What::Pause, self.in_millimetres(wording::stand(lift)))
+                (What::Pause, self.in_millimetres(script::stand(lift)))
             }
             Task::GoOn => {
                 let back = self.print.as_ref().and_then(|p| p.paused);
-                let lines = back.map(|(as_before, lift)| self.in_millimetres(wording::go_back(lift, as_before)));
+                let lines = back.map(|(as_before, lift)| self.in_millimetres(script::go_back(lift, as_before)));
                 (What::GoOn, lines.unwrap_or_default())
             }
             Task::Belt { moves, odometer, watch } => {
-                let script =
-                    Script::belt(&self.settings.drive, &moves, odometer, watch, wording::restore_of(&self.walker))
-                        .after(&self.settings.cool_end);
+                let script = Script::belt(&self.settings.drive, &moves, odometer, watch, self.restore());
                 let script = if self.walker.units() == Units::Inch { script.in_millimetres() } else { script };
-                self.current = Some(Current { id: Some(id), what: What::Belt, script, waiting_for: 0 });
+                self.current = Some(Current { id, what: What::Belt, script, waiting_for: 0 });
                 return;
             }
         };
-        self.current = Some(Current { id: Some(id), what, script: Script::of(lines), waiting_for: 0 });
+        self.current = Some(Current { id, what, script: Script::of(lines), waiting_for: 0 });
         self.end_if_done();
+    }
+
+    async fn begin_print(&mut self, id: TaskId, file: &Path) {
+        match Feed::open(file, self.settings.policy).await {
+            Ok(feed) => {
+                let prelude = script::PRELUDE.iter();
+                self.print = Some(Printing { id, prelude, feed, paused: None, on_its_way: 0, ended: false });
+            }
+            Err(error) => self.fail(id, &error.into()),
+        }
     }
 
     fn give_up_print(&mut self) {
@@ -367,8 +271,29 @@ impl<'a> Session<'a> {
         }
     }
 
+    /// The file may count in inches; our own commands do not.
     fn in_millimetres(&self, lines: Vec<String>) -> Vec<String> {
-        wording::in_millimetres(&self.walker, lines)
+        if self.walker.units() != Units::Inch {
+            return lines;
+        }
+        let unit = |text: &str| std::iter::once(text.to_owned());
+        unit("G21").chain(lines).chain(unit("G20")).collect()
+    }
+
+    fn restore(&self) -> Restore {
+        Restore {
+            tool: self.walker.tool(),
+            relative: self.walker.distance() == Distance::Relative,
+            relative_e: self.walker.e_distance() == Distance::Relative,
+            e_mm: self.walker.e_mm(),
+            feed_mm_min: self.walker.feed_mm_min().unwrap_or(0.0),
+        }
+    }
+
+    /// How far up the head must go to be at `z`, in the machine's own coordinates.
+    fn lift_to(&self, z: Millimetres) -> Option<Millimetres> {
+        let at = self.walker.machine_mm()[2];
+        Some(Millimetres((z.0 - at).min(self.settings.z_max.0 - at))).filter(|lift| lift.0 > 0.0)
     }
 
     fn lift_by(&self, lift: Millimetres) -> Millimetres {
@@ -394,8 +319,8 @@ impl<'a> Session<'a> {
         let (task, result) = match kind {
             Kind::Poll | Kind::Forgotten => return,
             Kind::Script(_) => match self.current.take() {
-                Some(Current { id: Some(id), script, .. }) => (id, TaskResult { complete: false, ..script.result() }),
-                Some(_) | None => return,
+                Some(current) => (current.id, TaskResult { complete: false, ..current.script.result() }),
+                None => return,
             },
             Kind::Print { .. } | Kind::PrintEnd => match self.print.take() {
                 Some(print) => (print.id, TaskResult::default()),
@@ -458,11 +383,8 @@ impl<'a> Session<'a> {
         self.queue.clear();
         self.current = None;
         self.print = None;
-        (self.opening, self.wish) = (None, None);
         self.on_its_way.clear();
-        // The machine is as it was when it was switched on, and is owed nothing.
-        self.walker = walker(self.settings);
-        self.owed.clear();
+        self.walker = Walker::new(self.settings.dialect);
         self.ready = false;
         self.dialogue.start(now);
     }
@@ -476,7 +398,6 @@ impl<'a> Session<'a> {
             match kind {
                 Kind::Poll | Kind::Forgotten => {}
                 Kind::Script(means) => {
-                    self.look_is_late |= means == Means::Looked && self.switch_pressed.is_none();
                     if let Some(current) = &mut self.current {
                         current.waiting_for = current.waiting_for.saturating_sub(1);
                         current.script.on_acknowledged(means, self.switch_pressed);
@@ -511,9 +432,7 @@ impl<'a> Session<'a> {
         {
             print.paused = None;
         }
-        if let Some(task) = current.id {
-            self.reports.push_back(Report::Done { task, result: current.script.result() });
-        }
+        self.reports.push_back(Report::Done { task: current.id, result: current.script.result() });
     }
 
     fn on_reply(&mut self, reply: Reply) {
@@ -531,10 +450,6 @@ impl<'a> Session<'a> {
                 let ours = |name: &str| self.settings.switch_input.as_deref() == Some(name);
                 if let Some(switch) = states.iter().find(|s| ours(&s.name)) {
                     self.switch_pressed = Some(switch.state == EndstopState::Triggered);
-                    if let Some(current) = self.current.as_mut().filter(|_| self.look_is_late) {
-                        current.script.on_acknowledged(Means::Looked, self.switch_pressed);
-                        self.look_is_late = false;
-                    }
                 }
             }
             Reply::Note { text } if self.said.len() < SAID_MAX && self.said.insert(text.clone()) => {

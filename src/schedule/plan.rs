@@ -1,7 +1,6 @@
 //! First come, first served: the first job goes to the first ready line that it fits.
 
 use super::fit::fits;
-use super::room::{BeltNow, has_room, with_room};
 use crate::job::{Job, JobId, JobReason, JobState, Limits, LineName, Survey};
 
 /// A job that may want a line.
@@ -24,8 +23,6 @@ pub struct Berth {
     pub material: Option<String>,
     /// What it can make.
     pub limits: Limits,
-    /// Its belt as it is now; `None` if nothing is known of it.
-    pub belt: Option<BeltNow>,
 }
 
 /// Whether a line could take a job, and if not, what a waiting job should be told.
@@ -81,7 +78,10 @@ pub fn plan(jobs: &[Candidate<'_>], lines: &[Berth]) -> Plan {
     let mut plan = Plan::default();
     for candidate in jobs {
         let job = candidate.job;
-        if !wants_a_line(job) {
+        let ending = matches!(job.reason, JobReason::JobHeldForRelease | JobReason::ProcessingToStopPoint);
+        let open = matches!(job.state, JobState::Pending | JobState::Processing | JobState::ProcessingStopped);
+        let wants = open && !ending && job.copies_waiting() > 0;
+        if !wants {
             continue;
         }
         match choose(candidate, lines, &taken) {
@@ -89,7 +89,7 @@ pub fn plan(jobs: &[Candidate<'_>], lines: &[Berth]) -> Plan {
                 taken[index] = true;
                 plan.starts.push(Start { job: job.id, line: lines[index].name.clone() });
             }
-            Err((reason, text)) if is_pending(job) => {
+            Err((reason, text)) if job.state == JobState::Pending => {
                 plan.waits.push(Wait { job: job.id, reason, text });
             }
             // One copy is on a line already: the others follow.
@@ -100,56 +100,9 @@ pub fn plan(jobs: &[Candidate<'_>], lines: &[Berth]) -> Plan {
 }
 
 fn choose(candidate: &Candidate<'_>, lines: &[Berth], taken: &[bool]) -> Result<usize, (JobReason, String)> {
-    let suiting = suiting(candidate, lines)?;
-    suiting.iter().copied().find(|&i| lines[i].state == BerthState::Ready && !taken[i]).ok_or_else(|| {
-        // The most hopeful line speaks: one that will come free by itself, before one that needs a person.
-        suiting
-            .iter()
-            .map(|&i| waiting_for(&lines[i]))
-            .min_by_key(|w| w.0)
-            .map_or_else(|| (JobReason::JobQueued, String::new()), |(_, reason, text)| (reason, text))
-    })
-}
-
-/// Why a job that no line takes waits.
-pub(super) fn why_it_waits(candidate: &Candidate<'_>, lines: &[Berth]) -> JobReason {
-    choose(candidate, lines, &vec![true; lines.len()]).map_or_else(|(reason, _)| reason, |_| JobReason::JobQueued)
-}
-
-/// Whether a job still has copies that a line may begin.
-pub(super) fn wants_a_line(job: &Job) -> bool {
-    let ending = matches!(job.reason, JobReason::JobHeldForRelease | JobReason::ProcessingToStopPoint);
-    let open = is_pending(job) || matches!(job.state, JobState::Processing | JobState::ProcessingStopped);
-    open && !ending && job.copies_waiting() > 0
-}
-
-/// Whether the job may be made on this line, as soon as the line is ready.
-pub(super) fn suits(candidate: &Candidate<'_>, line: &Berth) -> bool {
-    pinned(candidate, line)
-        && has_material(candidate, line)
-        && fits(candidate.survey, &line.limits).is_ok()
-        && has_room(candidate, line)
-}
-
-fn pinned(candidate: &Candidate<'_>, line: &Berth) -> bool {
-    candidate.job.line.as_ref().is_none_or(|name| *name == line.name)
-}
-
-fn wanted_material<'a>(candidate: &Candidate<'a>) -> Option<&'a str> {
-    candidate.job.material.as_deref().or(candidate.survey.material.as_deref())
-}
-
-fn has_material(candidate: &Candidate<'_>, line: &Berth) -> bool {
-    match (wanted_material(candidate), line.material.as_deref()) {
-        (Some(wanted), Some(loaded)) => wanted.eq_ignore_ascii_case(loaded),
-        _ => true,
-    }
-}
-
-/// The lines that the job may be made on; at least one.
-fn suiting(candidate: &Candidate<'_>, lines: &[Berth]) -> Result<Vec<usize>, (JobReason, String)> {
     let job = candidate.job;
-    let allowed: Vec<usize> = (0..lines.len()).filter(|&i| pinned(candidate, &lines[i])).collect();
+    let pinned = |line: &Berth| job.line.as_ref().is_none_or(|name| *name == line.name);
+    let allowed: Vec<usize> = (0..lines.len()).filter(|&i| pinned(&lines[i])).collect();
     if let (Some(name), true) = (&job.line, allowed.is_empty()) {
         return Err((JobReason::ResourcesAreNotReady, format!("there is no line {name}; choose another for this job")));
     }
@@ -168,24 +121,33 @@ fn suiting(candidate: &Candidate<'_>, lines: &[Berth]) -> Result<Vec<usize>, (Jo
         let why = misfit.unwrap_or_else(|| "there are no lines".to_owned());
         return Err((JobReason::ResourcesAreNotReady, format!("it fits no line ({why})")));
     }
-    let loaded: Vec<usize> = fitting.iter().copied().filter(|&i| has_material(candidate, &lines[i])).collect();
+    let wanted = job.material.as_deref().or(candidate.survey.material.as_deref());
+    let loaded: Vec<usize> = fitting
+        .iter()
+        .copied()
+        .filter(|&i| match (wanted, lines[i].material.as_deref()) {
+            (Some(wanted), Some(loaded)) => wanted.eq_ignore_ascii_case(loaded),
+            _ => true,
+        })
+        .collect();
     if loaded.is_empty() {
         let first = &lines[fitting[0]];
         let text = format!(
             "it needs {}, and line {} has {}; load it and say so in the config, or change the job's material",
-            wanted_material(candidate).unwrap_or("another material"),
+            wanted.unwrap_or("another material"),
             first.name,
             first.material.as_deref().unwrap_or("none")
         );
         return Err((JobReason::MaterialNeeded, text));
     }
-    with_room(candidate, lines, loaded)
-}
-
-/// Waits for a line, also one that nothing can be made on until its belt or the config has changed.
-fn is_pending(job: &Job) -> bool {
-    job.state == JobState::Pending
-        || job.state == JobState::PendingHeld && job.reason == JobReason::ResourcesAreNotReady
+    loaded.iter().copied().find(|&i| lines[i].state == BerthState::Ready && !taken[i]).ok_or_else(|| {
+        // The most hopeful line speaks: one that will come free by itself, before one that needs a person.
+        loaded
+            .iter()
+            .map(|&i| waiting_for(&lines[i]))
+            .min_by_key(|w| w.0)
+            .map_or_else(|| (JobReason::JobQueued, String::new()), |(_, reason, text)| (reason, text))
+    })
 }
 
 fn waiting_for(line: &Berth) -> (u8, JobReason, String) {
@@ -205,9 +167,8 @@ fn waiting_for(line: &Berth) -> (u8, JobReason, String) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::belt::{Clearances, Direction, Frame, Ledger};
-    use crate::job::{Filament, Footprint, Reach, Temperatures};
-    use crate::units::{Micrometres, Millimetres, UnixMillis};
+    use crate::job::{Filament, Reach, Temperatures};
+    use crate::units::UnixMillis;
 
     fn survey(x_max_mm: f64) -> Survey {
         Survey {
@@ -232,7 +193,6 @@ mod tests {
             state,
             material: material.map(str::to_owned),
             limits: Limits { x_max_mm, ..Limits::default() },
-            belt: None,
         }
     }
 
@@ -274,32 +234,6 @@ mod tests {
         assert_eq!(one(BerthState::Ready, Some("pla"), Some("petg"), 9.0), "1:material-needed");
         assert_eq!(one(BerthState::Ready, Some("pla"), Some("PLA"), 9.0), "1>a");
         assert_eq!(one(BerthState::Ready, Some("pla"), None, 201.0), "1:resources-are-not-ready");
-    }
-
-    #[test]
-    fn a_job_without_room_on_any_belt_waits_with_the_numbers_and_takes_a_line_that_has_room() {
-        let mut ledger = Ledger::default();
-        ledger.set_loop(Some(Micrometres(200_000)));
-        ledger.splice_at(Micrometres(200_000)).expect("a loop");
-        let clearances =
-            Clearances { splice_width: Micrometres(4_000), margin: Micrometres(10_000), ..Clearances::default() };
-        let bed = Footprint { x_min_mm: 0.0, x_max_mm: 200.0, y_min_mm: 0.0, y_max_mm: 200.0 };
-        let frame = Frame { toward_nose: Direction::PlusX, nose: Millimetres(200.0), bed };
-        let belt = BeltNow { frame, ledger, clearances, fallen: Micrometres(240_000) };
-        let spliced = |name| Berth { belt: Some(belt.clone()), ..berth(name, BerthState::Ready, None, 200.0) };
-        let footprint = Footprint { x_max_mm: 182.0, ..bed };
-        let long = || (job(1, None, None), Survey { footprint: Some(footprint), ..survey(182.0) });
-        let plan = plan(&[Candidate { job: &long().0, survey: &long().1 }], &[spliced("a")]);
-        assert_eq!((plan.starts.len(), plan.waits[0].reason), (0, JobReason::ResourcesAreNotReady));
-        assert!(
-            plan.waits[0].text.contains("line a: needs 182 mm free, longest free stretch 176 mm"),
-            "{}",
-            plan.waits[0].text
-        );
-        let held = Job { state: JobState::PendingHeld, reason: JobReason::ResourcesAreNotReady, ..long().0 };
-        assert_eq!(told(&[(held, long().1)], &[spliced("a"), berth("b", BerthState::Ready, None, 200.0)]), ["1>b"]);
-        let by_person = Job { state: JobState::PendingHeld, reason: JobReason::JobHeldForRelease, ..long().0 };
-        assert!(told(&[(by_person, long().1)], &[berth("b", BerthState::Ready, None, 200.0)]).is_empty());
     }
 
     #[test]

@@ -13,10 +13,6 @@ pub struct SimConfig {
     pub nozzle: HeaterConfig,
     /// How temperatures are reported.
     pub report: ReportForm,
-    /// Noise of the thermometers, standard deviation, K.
-    pub noise_k: f64,
-    /// Where that noise starts.
-    pub noise_seed: u64,
     /// What the serial input holds.
     pub input: InputConfig,
     /// How moves are made.
@@ -27,10 +23,6 @@ pub struct SimConfig {
     pub frame: FrameConfig,
     /// When a part lets go.
     pub release: ReleaseConfig,
-    /// Length of the belt's loop, µm; `None`: it never comes round.
-    pub loop_um: Option<i64>,
-    /// Stretches of belt that no plastic may touch, from and to: along-belt coordinates at the start, µm.
-    pub keep_outs: Vec<[i64; 2]>,
     /// Name of the nose switch in the endstop report.
     pub switch_name: String,
     /// Time from a reset to `start`.
@@ -184,8 +176,6 @@ impl Default for SimConfig {
             bed: HeaterConfig { ambient_c: AMBIENT_C, tau_s: 600.0, rise_k: 118.0 },
             nozzle: HeaterConfig { ambient_c: AMBIENT_C, tau_s: 60.0, rise_k: 378.0 },
             report: ReportForm::Decimals,
-            noise_k: 0.0,
-            noise_seed: 1,
             input: InputConfig::default(),
             motion: MotionConfig::default(),
             belt: BeltConfig { drive: BeltDrive::Extruder(1), units_per_mm: 1.0, inverted: false },
@@ -200,8 +190,6 @@ impl Default for SimConfig {
                 spread_k: 1.5,
                 seed: 1,
             },
-            loop_um: None,
-            keep_outs: Vec::new(),
             switch_name: "nose".to_owned(),
             boot: Duration::ZERO,
             heater_protection: Some(Duration::from_secs(60)),

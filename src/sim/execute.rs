@@ -6,13 +6,12 @@ use super::answer::{self, Reading};
 use super::arc::Arc;
 use super::belt::micro_units;
 use super::body::{Block, HeaterName};
-use super::config::{BeltDrive, SimConfig};
+use super::config::BeltDrive;
 use super::firmware::{Every, Finish, State, Task, Then, Work};
 use super::heater::Heater;
 use super::modal::{Request, has, value};
 use super::path::Path;
 use super::printer::Printer;
-use super::thermometer;
 use crate::gcode::Word;
 
 /// What is to be said when a command is done, or what it waits for.
@@ -24,8 +23,8 @@ enum Outcome {
 
 /// Commands that are known, accepted and change nothing that is simulated: fans, progress, limits, messages, levelling.
 const WITHOUT_EFFECT_M: &[u32] = &[
-    17, 73, 92, 106, 107, 108, 110, 117, 118, 150, 201, 203, 204, 205, 206, 207, 208, 211, 240, 241, 245, 246, 290,
-    300, 355, 420, 486, 500, 501, 502, 503, 851, 900,
+    17, 73, 92, 106, 107, 108, 110, 117, 118, 150, 200, 201, 203, 204, 205, 206, 207, 208, 211, 240, 241, 245, 246,
+    290, 300, 355, 420, 486, 500, 501, 502, 503, 851, 900,
 ];
 const WITHOUT_EFFECT_G: &[u32] = &[10, 11, 29];
 
@@ -163,10 +162,6 @@ impl Printer {
                 let seconds = value(words, b'S').unwrap_or(0.0);
                 let period = Duration::try_from_secs_f64(seconds).ok().filter(|period| *period >= AUTOREPORT_MIN);
                 self.firmware.autoreport = period.map(|period| Every::from(self.now, period));
-                Outcome::Done
-            }
-            200 => {
-                self.firmware.modal.set_volumetric(words);
                 Outcome::Done
             }
             220 | 221 => self.set_shares(number, words),
@@ -318,13 +313,12 @@ impl Printer {
     }
 
     fn temperatures(&self) -> String {
-        let SimConfig { noise_k, noise_seed, .. } = self.config;
-        let reading = |heater: &Heater, salt: u64| Reading {
-            temperature_c: heater.temperature(self.now) + thermometer::noise(noise_k, noise_seed ^ salt, self.now),
+        let reading = |heater: &Heater| Reading {
+            temperature_c: heater.temperature(self.now),
             target_c: heater.target_c(),
             power: heater.power(self.now),
         };
-        answer::temperatures(self.config.report, reading(&self.body.nozzle, 1 << 63), reading(&self.body.bed, 0))
+        answer::temperatures(self.config.report, reading(&self.body.nozzle), reading(&self.body.bed))
     }
 }
 

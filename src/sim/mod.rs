@@ -15,7 +15,6 @@ mod fault;
 mod firmware;
 mod heater;
 mod input;
-mod keep_out;
 mod modal;
 mod numbering;
 mod output;
@@ -25,7 +24,6 @@ mod printer;
 mod script;
 #[cfg(test)]
 mod tests;
-mod thermometer;
 mod truth;
 
 pub use body::HeaterName;
@@ -35,7 +33,6 @@ pub use config::{
 };
 pub use fault::{Fault, LineFault, SwitchCondition};
 pub use heater::Condition;
-pub use modal::Registers;
 pub use printer::Printer;
 pub use script::{Script, ScriptError};
 pub use truth::{Happening, Note, PartTruth, Truth};

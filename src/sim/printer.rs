@@ -1,13 +1,12 @@
 //! The simulated printer: firmware on a serial line, with the metal under it.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::VecDeque;
 
 use super::body::{Body, HeaterName};
 use super::config::{BeltDrive, SimConfig};
 use super::fault::{Fault, LineFault, SwitchCondition};
 use super::firmware::{Firmware, State, Task};
 use super::heater::Condition;
-use super::modal::Registers;
 use super::output::Output;
 use super::parts::Marks;
 use super::script::ScriptRun;
@@ -45,7 +44,6 @@ pub struct Printer {
     bytes_lost: u64,
     resets: u32,
     cuts: u64,
-    suffered: BTreeMap<&'static str, u64>,
 }
 
 /// How many notes are kept that nobody asks for.
@@ -77,7 +75,6 @@ impl Printer {
             bytes_lost: 0,
             resets: 0,
             cuts: 0,
-            suffered: BTreeMap::new(),
             config,
         }
     }
@@ -134,7 +131,6 @@ impl Printer {
             parts_fallen,
             parts_taken_off,
             prints_over_a_part,
-            prints_over_a_keep_out: self.body.parts.over_a_keep_out(),
             belt_moved_hot: self.body.moved_hot,
             belt_moved_while_head_low: self.body.moved_low,
             parts_on_belt: self.body.parts.on_belt(belt_um),
@@ -151,12 +147,6 @@ impl Printer {
             resets: self.resets,
             halted: self.is_halted(),
         }
-    }
-
-    /// What the firmware remembers between commands, as far as it tells how the next one is taken.
-    #[must_use]
-    pub fn registers(&self) -> Registers {
-        self.firmware.modal.registers()
     }
 
     /// The last commands that were executed, oldest first, without number and checksum.
@@ -188,12 +178,6 @@ impl Printer {
     #[must_use]
     pub fn cuts(&self) -> u64 {
         self.cuts
-    }
-
-    /// How often each kind of fault has happened, by its word in a fault script.
-    #[must_use]
-    pub fn faults_suffered(&self) -> &BTreeMap<&'static str, u64> {
-        &self.suffered
     }
 
     /// Nobody was connected: what was said so far is lost.
@@ -300,7 +284,6 @@ impl Printer {
     }
 
     pub(super) fn suffer(&mut self, fault: Fault) {
-        *self.suffered.entry(fault.kind()).or_default() += 1;
         match fault {
             Fault::Line(fault) => self.line_faults.push_back(fault),
             Fault::LoseOk => self.output.lose_next_ok(),

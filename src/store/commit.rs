@@ -6,10 +6,10 @@ use sqlx::{Connection, Sqlite, SqliteConnection};
 use super::error::StoreError;
 use super::open::{Store, connect};
 use super::write::{Entry, Write};
-use crate::job::{Cycle, Job, LineRow, PrintRun, Survey};
+use crate::job::{Cycle, Job, LineRow, Survey};
 use crate::units::UnixMillis;
 
-pub(super) type Query = sqlx::query::Query<'static, Sqlite, SqliteArguments>;
+type Query = sqlx::query::Query<'static, Sqlite, SqliteArguments>;
 
 impl Store {
     /// Keeps all of `writes`, or nothing. When this returns `Ok`, they are on the disk.
@@ -62,8 +62,6 @@ fn statement(write: &Write) -> sqlx::Result<Query> {
         Write::Job(job) => put_job(job)?,
         Write::Cycle(cycle) => put_cycle(cycle),
         Write::Line(line) => put_line(line),
-        Write::PrintRun(run) => put_print_run(run),
-        Write::HeatRun(run) => super::heat_runs::put(run)?,
         Write::Journal(entry) => append(entry),
     })
 }
@@ -151,13 +149,12 @@ fn put_cycle(cycle: &Cycle) -> Query {
 
 fn put_line(line: &LineRow) -> Query {
     sqlx::query(
-        "insert into lines (name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part,
-                            belt)
-         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
+        "insert into lines (name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part)
+         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
          on conflict (name) do update set
              state = excluded.state, reason = excluded.reason, note = excluded.note, cycle = excluded.cycle,
              belt_clear = excluded.belt_clear, odometer_um = excluded.odometer_um, uncertain_um = excluded.uncertain_um,
-             open_step = excluded.open_step, hold_after_part = excluded.hold_after_part, belt = excluded.belt",
+             open_step = excluded.open_step, hold_after_part = excluded.hold_after_part",
     )
     .bind(line.name.as_str().to_owned())
     .bind(line.state.as_str())
@@ -169,16 +166,6 @@ fn put_line(line: &LineRow) -> Query {
     .bind(line.uncertain_um)
     .bind(line.open_step.clone())
     .bind(line.hold_after_part)
-    .bind(line.belt.clone())
-}
-
-fn put_print_run(run: &PrintRun) -> Query {
-    sqlx::query("insert or replace into print_runs (cycle, line, at, planned_s, actual_s) values (?1, ?2, ?3, ?4, ?5)")
-        .bind(run.cycle.0)
-        .bind(run.line.as_str().to_owned())
-        .bind(run.at.0)
-        .bind(run.planned_s)
-        .bind(run.actual_s)
 }
 
 fn append(entry: &Entry) -> Query {

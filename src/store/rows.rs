@@ -5,7 +5,7 @@ use sqlx::{Column, Row};
 
 use super::write::Entry;
 use crate::job::{CheckedBy, Cycle, CycleId, Job, JobId, LineName, LineReason, LineRow, LineState};
-use crate::job::{Outcome, Phase, PrintRun, Survey};
+use crate::job::{Outcome, Phase, Survey};
 use crate::units::UnixMillis;
 
 /// The one column that [`job`] reads: the fields of [`Job`] in their order, as JSON. A row of 22 values would cost more to carry
@@ -30,13 +30,7 @@ macro_rules! entry_columns {
         "seq, at, line, job, cycle, kind, text, data"
     };
 }
-/// The columns that [`line()`] reads, in its order.
-macro_rules! line_columns {
-    () => {
-        "name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part, belt"
-    };
-}
-pub(super) use {cycle_columns, entry_columns, job_fields, line_columns};
+pub(super) use {cycle_columns, entry_columns, job_fields};
 
 pub(super) fn job(row: &SqliteRow) -> sqlx::Result<Job> {
     json(row, 0)
@@ -63,6 +57,7 @@ pub(super) fn cycle(row: &SqliteRow) -> sqlx::Result<Cycle> {
     })
 }
 
+/// Reads `name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part`.
 pub(super) fn line(row: &SqliteRow) -> sqlx::Result<LineRow> {
     Ok(LineRow {
         name: word(row, 0, |name| LineName::new(name).ok())?,
@@ -75,18 +70,6 @@ pub(super) fn line(row: &SqliteRow) -> sqlx::Result<LineRow> {
         uncertain_um: row.try_get(7)?,
         open_step: row.try_get(8)?,
         hold_after_part: row.try_get(9)?,
-        belt: row.try_get(10)?,
-    })
-}
-
-/// Reads `cycle, line, at, planned_s, actual_s`.
-pub(super) fn print_run(row: &SqliteRow) -> sqlx::Result<PrintRun> {
-    Ok(PrintRun {
-        cycle: CycleId(row.try_get(0)?),
-        line: word(row, 1, |name| LineName::new(name).ok())?,
-        at: UnixMillis(row.try_get(2)?),
-        planned_s: row.try_get(3)?,
-        actual_s: row.try_get(4)?,
     })
 }
 
@@ -114,11 +97,7 @@ pub(super) fn word<T>(row: &SqliteRow, column: usize, parse: impl Fn(&str) -> Op
     parse(text).ok_or_else(|| not_known(row, column, text))
 }
 
-pub(super) fn maybe_word<T>(
-    row: &SqliteRow,
-    column: usize,
-    parse: impl Fn(&str) -> Option<T>,
-) -> sqlx::Result<Option<T>> {
+fn maybe_word<T>(row: &SqliteRow, column: usize, parse: impl Fn(&str) -> Option<T>) -> sqlx::Result<Option<T>> {
     let text: Option<&str> = row.try_get(column)?;
     text.map(|text| parse(text).ok_or_else(|| not_known(row, column, text))).transpose()
 }

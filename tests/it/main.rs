@@ -1,31 +1,20 @@
 //! Integration tests: one binary, a module a subject.
 
 mod bad_input;
-mod belt_work;
-mod commission;
-mod compose;
 mod cycle;
 mod demo;
 mod demo_jobs;
-mod forecast;
 mod ground;
 mod house_rules;
 mod http;
 mod infeed;
 mod inspect;
-mod layouts;
 mod lexer;
-mod line_heat;
 mod line_work;
-mod motion;
 mod plant;
-mod power_cut;
 mod real_prints;
 mod simulate;
 mod store;
-mod supervision;
 mod survey;
-mod textbook_cooling;
-mod trial;
 mod walk;
 mod wire;

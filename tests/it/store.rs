@@ -4,10 +4,9 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use nosebar::job::{
-    CheckedBy, Cycle, CycleId, FileFacts, Footprint, HeatRun, HeatWay, Job, JobId, JobReason, JobState, LineName,
-    LineReason,
+    CheckedBy, Cycle, CycleId, FileFacts, Footprint, Job, JobId, JobReason, JobState, LineName, LineReason,
 };
-use nosebar::job::{LineRow, LineState, Outcome, Phase, PrintRun, Survey};
+use nosebar::job::{LineRow, LineState, Outcome, Phase, Survey};
 use nosebar::store::{Entry, JobFilter, JobKey, JobSet, JournalFilter, Snapshot, Store, StoreError, Write};
 use nosebar::units::UnixMillis;
 use proptest::prelude::*;
@@ -102,10 +101,6 @@ fn entry(seq: i64) -> Entry {
     }
 }
 
-fn print_run(cycle: i64) -> PrintRun {
-    PrintRun { cycle: CycleId(cycle), line: name("east-2"), at: UnixMillis(2), planned_s: 1.0 / 3.0, actual_s: 1000.0 }
-}
-
 fn name(line: &str) -> LineName {
     LineName::new(line).expect("a line's name")
 }
@@ -153,7 +148,6 @@ async fn everything_written_comes_back_the_same_after_reopening() {
         uncertain_um: -3,
         open_step: Some("{}".to_owned()),
         hold_after_part: true,
-        belt: Some("{\"splice_um\": 5}".to_owned()),
     };
     let noted = Entry {
         line: Some(name("east-2")),
@@ -162,26 +156,9 @@ async fn everything_written_comes_back_the_same_after_reopening() {
         data: serde_json::json!({"bed_c": 59.7, "list": [1, null]}),
         ..entry(1)
     };
-    let heat = HeatRun {
-        id: 1,
-        line: name("east-2"),
-        way: HeatWay::Cool,
-        cycle: Some(CycleId(7)),
-        at: UnixMillis(3),
-        material: Some("pla".to_owned()),
-        fan: None,
-        mass_g: Some(0.1 + 0.2),
-        start_c: 60.0,
-        end_c: 32.0,
-        ambient_c: 22.5,
-        tau_s: 600.25,
-        rms_k: 0.0,
-        samples: 900,
-    };
     // References run both ways through this list: the order must not matter.
     let writes = [
         Write::Line(Box::new(line.clone())),
-        Write::PrintRun(print_run(7)),
         Write::Cycle(Box::new(open.clone())),
         Write::Cycle(Box::new(past.clone())),
         put(&full),
@@ -189,7 +166,6 @@ async fn everything_written_comes_back_the_same_after_reopening() {
         put(&left),
         put(&gone),
         Write::Journal(noted.clone()),
-        Write::HeatRun(Box::new(heat.clone())),
         file(),
     ];
     store.commit(&writes).await.expect("committed");
@@ -202,9 +178,6 @@ async fn everything_written_comes_back_the_same_after_reopening() {
         surveys: vec![survey(HASH)],
         cycles: vec![open.clone()],
         lines: vec![line],
-        print_runs: vec![print_run(7)],
-        heat_runs: vec![heat],
-        last_heat_run: 1,
         last_job: 4,
         last_cycle: 8,
         last_seq: 1,
@@ -217,38 +190,6 @@ async fn everything_written_comes_back_the_same_after_reopening() {
     assert_eq!(reader.survey(HASH).await.expect("read"), Some(survey(HASH)));
     assert_eq!(reader.journal_after(&JournalFilter::All, 0, 9).await.expect("read"), [noted]);
     assert!(reader.known_files().await.expect("read").contains(HASH));
-}
-
-#[tokio::test]
-async fn the_last_fifty_prints_of_each_line_are_read_the_oldest_first() {
-    let mut house = house().await;
-    let row = |line| LineRow {
-        name: name(line),
-        state: LineState::Idle,
-        reason: LineReason::None,
-        note: String::new(),
-        cycle: None,
-        belt_clear: true,
-        odometer_um: 0,
-        uncertain_um: 0,
-        open_step: None,
-        hold_after_part: false,
-        belt: None,
-    };
-    let mut writes =
-        vec![file(), put(&job(1)), Write::Line(Box::new(row("east-2"))), Write::Line(Box::new(row("west")))];
-    for id in 1..=70 {
-        let line = if id % 10 == 0 { "west" } else { "east-2" };
-        writes.push(Write::Cycle(Box::new(cycle(id, 1, line))));
-        writes.push(Write::PrintRun(PrintRun { line: name(line), ..print_run(id) }));
-    }
-    house.store.commit(&writes).await.expect("committed");
-    let kept: Vec<_> = house.store.load().await.expect("loaded").print_runs.iter().map(|run| run.cycle.0).collect();
-    // 63 of the one line, of which the last 50 go back to cycle 15; seven of the other.
-    let expected: Vec<i64> = (1..=70).filter(|id| *id >= 15 || id % 10 == 0).collect();
-    assert_eq!(kept, expected);
-    let without_cycle = house.store.commit(&[Write::PrintRun(print_run(99))]).await;
-    assert!(matches!(without_cycle, Err(StoreError::Refused { .. })), "{without_cycle:?}");
 }
 
 #[tokio::test]

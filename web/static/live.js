@@ -12,25 +12,15 @@ const said = document.getElementById("said");
 /* Times in the reader's own zone */
 
 const timeOfDay = new Intl.DateTimeFormat(undefined, { hour: "2-digit", minute: "2-digit", second: "2-digit" });
-const minuteOfDay = new Intl.DateTimeFormat(undefined, { hour: "2-digit", minute: "2-digit" });
-const minuteOfWeek = new Intl.DateTimeFormat(undefined, { weekday: "short", hour: "2-digit", minute: "2-digit" });
-const WEEK_MS = 6 * 86_400_000; // beyond it, the name of a day may mean two of them
 const dayAndTime = new Intl.DateTimeFormat(undefined, {
   weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit",
 });
 
-function formatOf(element, at) {
-  const now = new Date();
-  const today = at.toDateString() === now.toDateString();
-  if (element.dataset.show !== "minute") return today ? timeOfDay : dayAndTime;
-  if (today) return minuteOfDay;
-  return Math.abs(at - now) < WEEK_MS ? minuteOfWeek : dayAndTime;
-}
-
 function localise(root) {
   for (const element of root.querySelectorAll("time[datetime]")) {
     const at = new Date(element.dateTime);
-    element.textContent = formatOf(element, at).format(at);
+    const today = at.toDateString() === new Date().toDateString();
+    element.textContent = (today ? timeOfDay : dayAndTime).format(at);
     element.title = at.toString();
   }
 }
@@ -55,17 +45,8 @@ function replaceBit(bit, html) {
   if (shown.get(bit) === html) return;
   const open = [...bit.querySelectorAll("details[open][id]")].map((details) => details.id);
   const focus = bit.contains(document.activeElement) ? addressOf(document.activeElement) : null;
-  const pictures = new Map([...bit.querySelectorAll("img")].map((picture) => [picture.src, picture]));
   bit.innerHTML = html;
   shown.set(bit, html);
-  // A picture that is there already stays, rather than to be loaded and blink.
-  for (const picture of bit.querySelectorAll("img")) {
-    const old = pictures.get(picture.src);
-    if (!old) continue;
-    pictures.delete(picture.src);
-    old.alt = picture.alt;
-    picture.replaceWith(old);
-  }
   for (const id of open) document.getElementById(id)?.setAttribute("open", "");
   if (focus) [...bit.querySelectorAll("button, summary, a")].find((other) => addressOf(other) === focus)?.focus();
   localise(bit);
@@ -102,7 +83,6 @@ function replacePart(part, text) {
 /** As the server writes it: the worst of the lines. */
 function markTitle() {
   const lines = [...document.querySelectorAll("[data-line]")];
-  if (lines.length === 0) return;
   const worst = ["danger", "act", "abnormal"].map((tone) => lines.find((line) => line.classList.contains(tone))).find(Boolean);
   const line = worst ?? (lines.length === 1 ? lines[0] : null);
   if (!line) {
@@ -115,8 +95,6 @@ function markTitle() {
 
 /** Fetches a part anew; calls that come meanwhile are answered by one more fetch afterwards. */
 async function refresh(part) {
-  // Not every page shows every part.
-  if (part === null) return;
   // Nobody sees it; what needs a person shows in the title all the same.
   if (document.hidden && part.dataset.line === undefined) return;
   const address = part.dataset.part;
@@ -194,10 +172,6 @@ function listen() {
     if (part) refresh(part);
   });
   source.addEventListener("job", () => { hear(); for (const id of ["queue", "ended"]) refresh(document.getElementById(id)); });
-  source.addEventListener("forecast", () => {
-    hear();
-    for (const part of document.querySelectorAll("[data-line], #queue")) refresh(part);
-  });
   source.addEventListener("journal", () => { hear(); refresh(document.getElementById("journal")); });
 }
 

@@ -2,12 +2,12 @@
 
 use std::time::Duration;
 
-use nosebar::belt::{Advance, Drive, DriveBy, Span};
+use nosebar::belt::{Advance, Drive, DriveBy};
 use nosebar::job::{CheckedBy, CycleId, JobId, LineName, LineReason, LineRow, LineState, Outcome, Phase};
 use nosebar::line::{
-    Act, BeltSettings, Check, Line, LineSettings, Operator, Readings, Signal, Step, StepId, StepResult, Watched, Work,
+    Act, Check, Line, LineSettings, Operator, Readings, Signal, Step, StepId, StepResult, Watched, Work,
 };
-use nosebar::thermal::{Cooling, Likeness, Prior};
+use nosebar::thermal::Cooling;
 use nosebar::units::{Celsius, Micrometres, Millimetres, MillimetresPerMinute, Moment};
 
 pub(super) const CYCLE: CycleId = CycleId(7);
@@ -33,11 +33,9 @@ pub(super) fn settings(check: Check) -> LineSettings {
             peel_feed: MillimetresPerMinute(600.0),
             cold_guard_c: 170.0,
         },
-        belt: BeltSettings::default(),
         retries: 1,
         retry_back: Micrometres(10_000),
         cooling: Cooling::new(Celsius(22.0), Duration::from_secs(900)).expect("a cooling that can be"),
-        fan: None,
         warm_limit: Duration::from_secs(1800),
         cool_limit: Duration::from_secs(10_800),
         ask_limit: Duration::from_secs(43_200),
@@ -45,7 +43,6 @@ pub(super) fn settings(check: Check) -> LineSettings {
         held_nozzle_off: Duration::from_secs(600),
         held_bed_off: Duration::from_secs(3600),
         reading_limit: Duration::from_secs(30),
-        bed_max: Celsius(110.0),
     }
 }
 
@@ -57,13 +54,9 @@ pub(super) fn work() -> Work {
         bed: Some(Celsius(60.0)),
         nozzle: Some(Celsius(200.0)),
         release: Celsius(32.0),
-        footprint: Some(Span::new(64_198, 135_802)),
         advance: Advance { approach_um: 84_198, peel_um: 71_604, overrun_um: 40_000 },
         park_z: Millimetres(15.0),
         print_time: Duration::from_secs(600),
-        like: Likeness::default(),
-        cooling: Prior::configured(settings(Check::Ask).cooling),
-        warming: Prior::warming(&[], settings(Check::Ask).cooling, Celsius(60.0), &Likeness::default()),
     }
 }
 
@@ -79,27 +72,19 @@ pub(super) fn row() -> LineRow {
         uncertain_um: 0,
         open_step: None,
         hold_after_part: false,
-        belt: None,
     }
 }
 
 impl Bench {
     pub(super) fn new(check: Check) -> Self {
-        Self::with(settings(check))
-    }
-
-    pub(super) fn with(settings: LineSettings) -> Self {
-        let mut bench = Self::of(Line::recovered(Moment(0), settings, &row(), None));
+        let mut bench = Self::recovered(check, &row(), None);
         bench.signal(Signal::Connected);
         bench.done(StepResult { complete: true, ..StepResult::default() });
         bench
     }
 
     pub(super) fn recovered(check: Check, row: &LineRow, orphan: Option<CycleId>) -> Self {
-        Self::of(Line::recovered(Moment(0), settings(check), row, orphan))
-    }
-
-    fn of(line: Line) -> Self {
+        let line = Line::recovered(Moment(0), settings(check), row, orphan);
         let mut bench = Self { line, now: Moment(0), open: Vec::new(), acts: Vec::new() };
         bench.drain();
         bench

@@ -6,8 +6,8 @@ use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Method, Request, StatusCode};
 use nosebar::foreman::{
-    Answer, Arrival, Change, Command, Commissioned, ForecastView, Handle, JobCommand, LineCommand, LineView, Live,
-    Measured, News, Question, Refused, RefusedCode, Request as Ask, TemperatureView, TrialView, WorkView,
+    Answer, Arrival, Command, Handle, JobCommand, LineCommand, LineView, Live, News, Question, Refused, RefusedCode,
+    Request as Ask, TemperatureView, WorkView,
 };
 use nosebar::http::{Desk, router};
 use nosebar::job::{
@@ -35,7 +35,6 @@ pub(super) struct Fake {
     store: Store,
     live: watch::Sender<Arc<Live>>,
     news: broadcast::Sender<News>,
-    forecast: watch::Sender<Arc<ForecastView>>,
     /// What it was asked, in order, for tests to look at.
     pub(super) asked: Vec<Command>,
     /// Refuses everything with this, when set.
@@ -73,9 +72,8 @@ impl Bench {
         let (live, watching) = watch::channel(Arc::new(first));
         let (news, _) = broadcast::channel(64);
         let (requests, mut desk_bell) = mpsc::channel::<Ask>(16);
-        let (forecast, forecast_out) = watch::channel(Arc::default());
-        let handle = Handle::new(requests, watching, news.clone()).with_forecast(forecast_out);
-        let fake = Fake { store, live, news, forecast, asked: Vec::new(), refuses: None, jobs: Vec::new(), seq: 0 };
+        let handle = Handle::new(requests, watching, news.clone());
+        let fake = Fake { store, live, news, asked: Vec::new(), refuses: None, jobs: Vec::new(), seq: 0 };
         let fake = Arc::new(Mutex::new(fake));
         let foreman = Arc::clone(&fake);
         tokio::spawn(async move {
@@ -143,12 +141,11 @@ impl Fake {
             Command::Admit(arrival) => self.admit(&arrival).await,
             Command::Job { id, what, if_version } => self.do_to_job(id, &what, if_version).await,
             Command::Line { name, what } => self.do_to_line(&name, &what).await,
-            Command::Commission { measured, .. } => Ok(Answer::Commissioned(Box::new(commissioned(&measured)))),
             Command::NoteRejection { name, reason } => {
                 self.note("file-rejected", None, &format!("{name} was rejected: {reason}")).await;
                 Ok(Answer::Done)
             }
-            Command::NoteDelay { .. } | Command::Greet | Command::SourceGone(_) => Ok(Answer::Done),
+            Command::NoteDelay { .. } | Command::SourceGone(_) => Ok(Answer::Done),
         }
     }
 
@@ -276,13 +273,6 @@ impl Fake {
             LineCommand::Resume => line.state = LineState::Execute,
             LineCommand::Stop => line.state = LineState::Stopped,
             LineCommand::EmergencyStop => line.state = LineState::Aborted,
-            LineCommand::Jog(_) | LineCommand::HeatTrial { .. } => line.state = LineState::Execute,
-            LineCommand::EndTrial => line.state = LineState::Held,
-            // What is marked on the belt changes nothing here that a test looks at.
-            LineCommand::SpliceAtNose
-            | LineCommand::ForgetSplice
-            | LineCommand::MarkFlaw { .. }
-            | LineCommand::ClearFlaw(_) => {}
             LineCommand::BeltClear { .. } => {
                 (line.question, line.belt_clear, line.state) = (None, true, LineState::Idle);
             }
@@ -291,11 +281,6 @@ impl Fake {
         self.show(line.clone());
         self.note("state", None, &format!("{name} is {}", line.state)).await;
         Ok(Answer::Line(Box::new(line)))
-    }
-
-    /// Publishes a forecast, and wakes those who listen.
-    pub(super) fn foretell(&self, forecast: ForecastView) {
-        self.forecast.send_replace(Arc::new(forecast));
     }
 
     /// Publishes a line as it is now; one with a new name is added.
@@ -308,22 +293,6 @@ impl Fake {
             }
         });
         drop(self.news.send(News::Line(Arc::new(line))));
-    }
-}
-
-/// What a person's figures would change, or have changed.
-fn commissioned(measured: &Measured) -> Commissioned {
-    let change = Change {
-        key: "belt.units_per_mm".to_owned(),
-        old: Some("1.5".to_owned()),
-        new: "2.0".to_owned(),
-        replaces: true,
-    };
-    Commissioned {
-        sentences: vec!["Asked for 100 mm, ran 75 mm.".to_owned()],
-        changes: vec![change],
-        read_as: "0123abcd".to_owned(),
-        written: measured.write.is_some(),
     }
 }
 
@@ -380,7 +349,6 @@ pub(super) fn idle_line(name: &str) -> LineView {
         waits_for: None,
         since: NOON,
         deadline: None,
-        phase_ends: None,
         work: None,
         temperatures: TemperatureView { bed_c: Some(24.1), nozzle_c: Some(24.6), ..TemperatureView::default() },
         question: None,
@@ -392,15 +360,7 @@ pub(super) fn idle_line(name: &str) -> LineView {
         check: "ask".to_owned(),
         standing_word: None,
         material: Some("petg".to_owned()),
-        trial: TrialView {
-            units_per_mm: 1.5,
-            nose_mm: 220.0,
-            travel_mm_min: 1500.0,
-            bed_max_c: 110.0,
-            ..TrialView::default()
-        },
         commands: ["hold-now", "stop", "emergency-stop"].map(str::to_owned).to_vec(),
-        belt: None,
     }
 }
 
@@ -426,7 +386,6 @@ pub(super) fn busy_line(name: &str, phase: Phase) -> LineView {
             copy: 2,
             copies: 12,
             sent: 0.64,
-            done: 0.64,
             release_c: 32.0,
             advance_mm: 182.5,
         }),

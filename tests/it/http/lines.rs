@@ -20,7 +20,6 @@ async fn the_lines_are_listed_as_they_are_now() {
     {
       "lines": [
         {
-          "belt": null,
           "belt_clear": false,
           "belt_odometer_um": 12345678,
           "belt_uncertain_um": 0,
@@ -37,7 +36,6 @@ async fn the_lines_are_listed_as_they_are_now() {
           "material": "petg",
           "name": "belt-1",
           "phase": "cool",
-          "phase_ends": null,
           "question": null,
           "reason": "none",
           "since": 1748764800000,
@@ -50,14 +48,6 @@ async fn the_lines_are_listed_as_they_are_now() {
             "nozzle_c": 58.0,
             "nozzle_target_c": 0.0
           },
-          "trial": {
-            "bed_max_c": 110.0,
-            "heat_run": null,
-            "inverted": false,
-            "nose_mm": 220.0,
-            "travel_mm_min": 1500.0,
-            "units_per_mm": 1.5
-          },
           "waits_for": "the bed to fall to 32 °C",
           "words": "Cooling: 47.2 °C, lets go at 32 °C",
           "work": {
@@ -65,7 +55,6 @@ async fn the_lines_are_listed_as_they_are_now() {
             "copies": 12,
             "copy": 2,
             "cycle": 2,
-            "done": 0.64,
             "job": 1,
             "name": "tray-clip",
             "release_c": 32.0,
