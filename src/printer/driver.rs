@@ -1,20 +1,26 @@
 //! Joins the wire to a link: connects, speaks, and connects again.
 
 use std::collections::VecDeque;
+use std::io;
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
+use tokio::fs::File;
+use tokio::io::AsyncReadExt;
 use tokio::sync::mpsc;
 
 use super::link::{Connect, Link};
-use super::session::{Outcome, Session};
+use super::session::{Outcome, Session, Wish};
 use super::settings::DriverSettings;
 use super::task::{Mail, Order, Report, TaskResult};
 use crate::clock::{Busy, Clock};
+use crate::units::Moment;
 
 /// Waits between tries to connect; the last one again and again.
 const BACKOFF_S: [u64; 4] = [1, 2, 5, 10];
 const READ_BUFFER: usize = 4096;
+const FILE_BUFFER: usize = 64 * 1024;
 /// A write that takes longer than this has met a machine that no longer listens.
 const WRITE_LIMIT: Duration = Duration::from_secs(10);
 
@@ -28,9 +34,31 @@ pub struct Driver {
     /// Which line it serves; sent along with every report.
     index: usize,
     orders: mpsc::Receiver<Mail<Order>>,
+    /// The file that is being printed.
+    file: Option<PrintFile>,
     /// Orders that came while bytes were being written.
     waiting: VecDeque<Mail<Order>>,
     reports: mpsc::Sender<(usize, Mail<Report>)>,
+}
+
+/// A file under print, with a buffer of its own.
+struct PrintFile {
+    file: File,
+    buffer: Vec<u8>,
+}
+
+impl PrintFile {
+    async fn open(path: &Path) -> io::Result<(Self, u64)> {
+        let file = File::open(path).await?;
+        let length = file.metadata().await?.len();
+        Ok((Self { file, buffer: vec![0; FILE_BUFFER] }, length))
+    }
+
+    /// The next bytes; none at the end.
+    async fn read(&mut self) -> io::Result<&[u8]> {
+        let n = self.file.read(&mut self.buffer).await?;
+        Ok(&self.buffer[..n])
+    }
 }
 
 /// How a write ended.
@@ -58,7 +86,16 @@ impl Driver {
         orders: mpsc::Receiver<Mail<Order>>,
         reports: mpsc::Sender<(usize, Mail<Report>)>,
     ) -> Self {
-        Self { connect, settings: Arc::new(settings), clock, index, orders, waiting: VecDeque::new(), reports }
+        Self {
+            connect,
+            settings: Arc::new(settings),
+            clock,
+            index,
+            orders,
+            file: None,
+            waiting: VecDeque::new(),
+            reports,
+        }
     }
 
     /// Runs until the foreman has gone.
@@ -171,7 +208,7 @@ impl Driver {
                     return Err(lost(session, &why));
                 }
             }
-            session.fill(now).await;
+            self.fill(session, now).await;
             let mut bytes = Vec::new();
             if session.dialogue.poll_transmit(&mut bytes) {
                 quiet = false;
@@ -186,6 +223,25 @@ impl Driver {
             if quiet {
                 return Ok(());
             }
+        }
+    }
+
+    /// Hands the session the file as it asks for it.
+    async fn fill(&mut self, session: &mut Session<'_>, now: Moment) {
+        session.fill(now);
+        while let Some(wish) = session.poll_wish() {
+            match (wish, &mut self.file) {
+                (Wish::Open(path), file) => session.handle_opened(match PrintFile::open(&path).await {
+                    Ok((opened, length)) => {
+                        *file = Some(opened);
+                        Ok(length)
+                    }
+                    Err(error) => Err(error),
+                }),
+                (Wish::Bytes, Some(file)) => session.handle_file(file.read().await),
+                (Wish::Bytes, None) => session.handle_file(Err(io::ErrorKind::NotFound.into())),
+            }
+            session.fill(now);
         }
     }
 

@@ -1,31 +1,41 @@
-//! A sliced file, one sendable command after another.
+//! A sliced file, one sendable command after another. Bytes come in as they are read, in whatever pieces.
 
 use std::io;
-use std::path::Path;
-
-use tokio::fs::File;
-use tokio::io::{AsyncBufReadExt, AsyncReadExt, BufReader};
 
 use crate::gcode::{Fate, Policy, Reason, Word, fate_of, lex_line};
 
 /// Most of a line that is held at once. The survey refuses commands longer than the firmware takes; comments may be long.
-const LINE_MAX: u64 = 64 * 1024;
+const LINE_MAX: usize = 64 * 1024;
 /// Of a longer line this much is looked at: what stands behind it can only be comment.
 const SEEN: usize = 4096;
-const BUFFER: usize = 64 * 1024;
 
-/// Reads a file command by command, leaving out what must not be sent.
+/// Finds the commands of a file, leaving out what must not be sent.
 #[derive(Debug)]
 pub(super) struct Feed {
-    reader: BufReader<File>,
     policy: Policy,
-    line: Vec<u8>,
+    /// Bytes at hand, of which those before `at` are done with.
+    bytes: Vec<u8>,
+    at: usize,
+    /// Whether the line at hand has been cut down to its beginning; the rest of it is passed over.
+    cut: bool,
+    whole: bool,
     words: Vec<Word>,
     command: Vec<u8>,
     number: u64,
     read: u64,
     length: u64,
     dropped: u64,
+}
+
+/// What the file has to give.
+#[derive(Debug, PartialEq, Eq)]
+pub(super) enum Fed<'a> {
+    /// A command.
+    Command(&'a [u8]),
+    /// More of the file is needed.
+    Hungry,
+    /// There is no more.
+    End,
 }
 
 /// Why a file cannot be sent on.
@@ -35,35 +45,45 @@ pub(super) enum FeedError {
     Unreadable(#[from] io::Error),
     #[error("line {line} may not be sent: it {text}")]
     Refused { line: u64, text: String },
-    #[error("line {line} is longer than 4096 bytes without a comment")]
+    #[error("line {line} is longer than {SEEN} bytes without a comment")]
     TooLong { line: u64 },
 }
 
 impl Feed {
-    pub(super) async fn open(path: &Path, policy: Policy) -> io::Result<Self> {
-        let file = File::open(path).await?;
-        let length = file.metadata().await?.len();
-        Ok(Self {
-            reader: BufReader::with_capacity(BUFFER, file),
+    /// A file of this length, of which nothing has come yet.
+    pub(super) fn new(policy: Policy, length: u64) -> Self {
+        Self {
             policy,
-            line: Vec::new(),
+            bytes: Vec::new(),
+            at: 0,
+            cut: false,
+            whole: false,
             words: Vec::new(),
             command: Vec::new(),
             number: 0,
             read: 0,
             length,
             dropped: 0,
-        })
+        }
     }
 
-    /// The next command; `None` at the end of the file.
-    pub(super) async fn next(&mut self) -> Result<Option<&[u8]>, FeedError> {
+    /// Takes the next bytes of the file; none at all is its end.
+    pub(super) fn handle_bytes(&mut self, bytes: &[u8]) {
+        self.whole |= bytes.is_empty();
+        self.bytes.drain(..self.at);
+        self.at = 0;
+        self.bytes.extend_from_slice(bytes);
+    }
+
+    /// The next command, if the bytes at hand have one.
+    pub(super) fn next(&mut self) -> Result<Fed<'_>, FeedError> {
         loop {
-            if !self.read_line().await? {
-                return Ok(None);
-            }
-            self.words.clear();
-            let line = lex_line(self.line.trim_ascii_end(), &mut self.words);
+            let line = match self.next_line()? {
+                Some(line) => line,
+                None if self.whole => return Ok(Fed::End),
+                None => return Ok(Fed::Hungry),
+            };
+            let line = lex_line(self.bytes[line].trim_ascii_end(), &mut self.words);
             match fate_of(&line, &self.words, &self.policy) {
                 Fate::Drop => self.dropped += 1,
                 // Law L10: the survey refused such files; should one slip through, it stops here.
@@ -80,33 +100,35 @@ impl Feed {
                 }
             }
         }
-        Ok(Some(&self.command))
+        Ok(Fed::Command(&self.command))
     }
 
-    /// Reads the next line; of a comment beyond all measure only the beginning. Says whether there was one.
-    async fn read_line(&mut self) -> Result<bool, FeedError> {
-        self.line.clear();
-        let mut n = self.read_piece().await?;
-        if n == 0 {
-            return Ok(false);
-        }
-        self.number += 1;
-        let whole = |line: &[u8], n: u64| n < LINE_MAX || line.ends_with(b"\n");
-        while !whole(&self.line, n) {
-            if !self.line[..SEEN].contains(&b';') {
-                return Err(FeedError::TooLong { line: self.number });
+    /// Where the next line is among the bytes at hand; of a comment beyond all measure only the beginning.
+    fn next_line(&mut self) -> Result<Option<std::ops::Range<usize>>, FeedError> {
+        let from = self.at;
+        let known = if self.cut { SEEN } else { 0 };
+        let end =
+            self.bytes[from + known..].iter().position(|byte| *byte == b'\n').map(|length| from + known + length + 1);
+        let end = end.or_else(|| (self.whole && from < self.bytes.len()).then_some(self.bytes.len()));
+        let held = end.unwrap_or(self.bytes.len()) - from;
+        if held >= LINE_MAX && !self.cut {
+            if !self.bytes[from..from + SEEN].contains(&b';') {
+                return Err(FeedError::TooLong { line: self.number + 1 });
             }
-            self.line.truncate(SEEN);
-            n = self.read_piece().await?;
+            self.cut = true;
         }
-        Ok(true)
-    }
-
-    /// Appends bytes up to a line's end, or [`LINE_MAX`] of them.
-    async fn read_piece(&mut self) -> io::Result<u64> {
-        let n = (&mut self.reader).take(LINE_MAX).read_until(b'\n', &mut self.line).await? as u64;
-        self.read += n;
-        Ok(n)
+        let Some(end) = end else {
+            if self.cut {
+                self.read += (held - SEEN) as u64;
+                self.bytes.truncate(from + SEEN);
+            }
+            return Ok(None);
+        };
+        self.number += 1;
+        self.read += (end - from) as u64;
+        self.at = end;
+        let seen = if std::mem::take(&mut self.cut) { from + SEEN } else { end };
+        Ok(Some(from..seen))
     }
 
     /// Bytes read, and how many there are.
@@ -123,38 +145,46 @@ impl Feed {
 mod tests {
     use super::*;
 
-    async fn fed(text: &[u8]) -> Result<Vec<String>, FeedError> {
-        let file = tempfile::NamedTempFile::new()?;
-        std::fs::write(file.path(), text)?;
-        let mut feed = Feed::open(file.path(), Policy::default()).await?;
+    /// What comes out when the file comes in pieces of this size.
+    fn fed(text: &[u8], piece: usize) -> Result<Vec<String>, FeedError> {
+        let mut feed = Feed::new(Policy::default(), text.len() as u64);
+        let mut pieces = text.chunks(piece).chain([&b""[..]]);
         let mut commands = Vec::new();
-        while let Some(command) = feed.next().await? {
-            commands.push(String::from_utf8_lossy(command).into_owned());
+        loop {
+            match feed.next()? {
+                Fed::Command(command) => commands.push(String::from_utf8_lossy(command).into_owned()),
+                Fed::Hungry => feed.handle_bytes(pieces.next().expect("the end is said once")),
+                Fed::End => break,
+            }
         }
         assert_eq!(feed.progress(), (text.len() as u64, text.len() as u64));
         Ok(commands)
     }
 
-    #[tokio::test]
-    async fn comments_numbers_checksums_and_dropped_commands_are_not_sent() {
+    #[test]
+    fn comments_numbers_checksums_and_dropped_commands_are_not_sent() {
         let text = b"; head\r\nN1 G28*18\r\n\r\ng1 x1.50 ; over\r\nM84\r\n(aside) G1 Y2\nM117 Half way; there\nG1 E1";
-        let commands = fed(text).await.expect("a good file");
-        assert_eq!(commands, ["G28", "G1 X1.50", "G1 Y2", "M117 Half way", "G1 E1"]);
+        for piece in [1, 7, 1000] {
+            let commands = fed(text, piece).expect("a good file");
+            assert_eq!(commands, ["G28", "G1 X1.50", "G1 Y2", "M117 Half way", "G1 E1"]);
+        }
     }
 
-    #[tokio::test]
-    async fn a_comment_beyond_all_measure_is_passed_over() {
+    #[test]
+    fn a_comment_beyond_all_measure_is_passed_over() {
         let mut text = b"G28 ;".to_vec();
         text.extend(std::iter::repeat_n(b'x', 300_000));
         text.extend(b"\nG1 X1\n");
-        assert_eq!(fed(&text).await.expect("a good file"), ["G28", "G1 X1"]);
+        for piece in [4095, 4097, 65_536, 1_000_000] {
+            assert_eq!(fed(&text, piece).expect("a good file"), ["G28", "G1 X1"], "in pieces of {piece}");
+        }
     }
 
-    #[tokio::test]
-    async fn what_must_not_be_sent_stops_the_feed_with_its_line() {
-        let why = fed(b"G28\n\nM502\n").await.expect_err("a refused command").to_string();
+    #[test]
+    fn what_must_not_be_sent_stops_the_feed_with_its_line() {
+        let why = fed(b"G28\n\nM502\n", 3).expect_err("a refused command").to_string();
         assert!(why.starts_with("line 3 may not be sent: it "), "{why}");
         let long = [b"G28\n".as_slice(), &[b'G'; 100_000]].concat();
-        assert!(matches!(fed(&long).await, Err(FeedError::TooLong { line: 2 })));
+        assert!(matches!(fed(&long, 5000), Err(FeedError::TooLong { line: 2 })));
     }
 }

@@ -1,10 +1,11 @@
 //! One connection's life: what is asked of the printer, what is on its way, what has come back. Everything but the waiting.
 
 use std::collections::{BTreeSet, VecDeque};
-use std::path::Path;
+use std::io;
+use std::path::PathBuf;
 use std::time::Duration;
 
-use super::feed::{Feed, FeedError};
+use super::feed::{Fed, Feed, FeedError};
 use super::script::{self, LIFT, Means, Script};
 use super::settings::DriverSettings;
 use super::task::{Report, Task, TaskId, TaskResult};
@@ -28,6 +29,9 @@ pub(super) struct Session<'a> {
     queue: VecDeque<(TaskId, Task)>,
     current: Option<Current>,
     print: Option<Printing>,
+    /// A print whose file is being opened.
+    opening: Option<TaskId>,
+    wish: Option<Wish>,
     on_its_way: VecDeque<(Ticket, Kind)>,
     poll_due: Moment,
     switch_pressed: Option<bool>,
@@ -76,6 +80,15 @@ enum Kind {
     Forgotten,
 }
 
+/// What the driver must fetch before anything more can be sent.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Wish {
+    /// This file, answered with [`Session::handle_opened`].
+    Open(PathBuf),
+    /// The next bytes of it, answered with [`Session::handle_file`].
+    Bytes,
+}
+
 /// What the driver must do about an event.
 pub(super) enum Outcome {
     GoOn,
@@ -95,6 +108,8 @@ impl<'a> Session<'a> {
             queue: VecDeque::new(),
             current: None,
             print: None,
+            opening: None,
+            wish: None,
             on_its_way: VecDeque::new(),
             poll_due: now,
             switch_pressed: None,
@@ -141,8 +156,8 @@ impl<'a> Session<'a> {
     }
 
     /// Hands the dialogue as many commands as it has room for.
-    pub(super) async fn fill(&mut self, now: Moment) {
-        while self.ready && self.dialogue.room() {
+    pub(super) fn fill(&mut self, now: Moment) {
+        while self.ready && self.dialogue.room() && self.wish.is_none() {
             if now >= self.poll_due && !self.is_polling() {
                 self.poll_due = now + POLL_EVERY;
                 self.submit(now, b"M105", Kind::Poll);
@@ -151,8 +166,8 @@ impl<'a> Session<'a> {
                     return;
                 }
             } else if let Some((id, task)) = self.queue.pop_front() {
-                self.begin(id, task).await;
-            } else if !self.fill_from_file(now).await {
+                self.begin(id, task);
+            } else if !self.fill_from_file(now) {
                 return;
             }
         }
@@ -175,33 +190,69 @@ impl<'a> Session<'a> {
         true
     }
 
-    async fn fill_from_file(&mut self, now: Moment) -> bool {
+    fn fill_from_file(&mut self, now: Moment) -> bool {
         let Some(print) = self.print.as_mut().filter(|p| p.paused.is_none() && !p.ended) else { return false };
         if let Some(command) = print.prelude.next() {
             print.on_its_way += 1;
             self.submit(now, command.as_bytes(), Kind::Print { read: 0 });
             return true;
         }
-        match print.feed.next().await {
-            Ok(Some(command)) => {
+        match print.feed.next() {
+            Ok(Fed::Command(command)) => {
                 let command = command.to_owned();
                 let (read, _) = print.feed.progress();
                 print.on_its_way += 1;
                 self.submit(now, &command, Kind::Print { read });
                 true
             }
-            Ok(None) => {
+            Ok(Fed::Hungry) => {
+                self.wish = Some(Wish::Bytes);
+                false
+            }
+            Ok(Fed::End) => {
                 print.ended = true;
                 print.on_its_way += 1;
                 self.submit(now, b"M400", Kind::PrintEnd);
                 true
             }
             Err(error) => {
-                let task = print.id;
-                self.give_up_print();
-                self.fail(task, &error);
+                self.fail_print(&error);
                 true
             }
+        }
+    }
+
+    /// What is to be fetched, once.
+    pub(super) fn poll_wish(&mut self) -> Option<Wish> {
+        self.wish.take()
+    }
+
+    /// The file has been opened and has this length, or could not be.
+    pub(super) fn handle_opened(&mut self, length: io::Result<u64>) {
+        let Some(id) = self.opening.take() else { return };
+        match length {
+            Ok(length) => {
+                let feed = Feed::new(self.settings.policy, length);
+                let prelude = script::PRELUDE.iter();
+                self.print = Some(Printing { id, prelude, feed, paused: None, on_its_way: 0, ended: false });
+            }
+            Err(error) => self.fail(id, &error.into()),
+        }
+    }
+
+    /// The next bytes of the file have been read, none at its end, or could not be.
+    pub(super) fn handle_file(&mut self, bytes: io::Result<&[u8]>) {
+        let Some(print) = &mut self.print else { return };
+        match bytes {
+            Ok(bytes) => print.feed.handle_bytes(bytes),
+            Err(error) => self.fail_print(&error.into()),
+        }
+    }
+
+    fn fail_print(&mut self, error: &FeedError) {
+        if let Some(task) = self.print.as_ref().map(|print| print.id) {
+            self.give_up_print();
+            self.fail(task, error);
         }
     }
 
@@ -209,9 +260,13 @@ impl<'a> Session<'a> {
         self.reports.push_back(Report::Failed { task, why: error.to_string(), result: TaskResult::default() });
     }
 
-    async fn begin(&mut self, id: TaskId, task: Task) {
+    fn begin(&mut self, id: TaskId, task: Task) {
         let (what, lines) = match task {
-            Task::Print { file } => return self.begin_print(id, &file).await,
+            Task::Print { file } => {
+                self.opening = Some(id);
+                self.wish = Some(Wish::Open(file));
+                return;
+            }
             Task::Heat { bed, nozzle } => (What::Plain, script::heat(bed, nozzle)),
             Task::CoolDown { park_z } => {
                 let lift = park_z.and_then(|z| self.lift_to(z));
@@ -247,16 +302,6 @@ impl<'a> Session<'a> {
         };
         self.current = Some(Current { id, what, script: Script::of(lines), waiting_for: 0 });
         self.end_if_done();
-    }
-
-    async fn begin_print(&mut self, id: TaskId, file: &Path) {
-        match Feed::open(file, self.settings.policy).await {
-            Ok(feed) => {
-                let prelude = script::PRELUDE.iter();
-                self.print = Some(Printing { id, prelude, feed, paused: None, on_its_way: 0, ended: false });
-            }
-            Err(error) => self.fail(id, &error.into()),
-        }
     }
 
     fn give_up_print(&mut self) {
@@ -383,6 +428,7 @@ impl<'a> Session<'a> {
         self.queue.clear();
         self.current = None;
         self.print = None;
+        (self.opening, self.wish) = (None, None);
         self.on_its_way.clear();
         self.walker = Walker::new(self.settings.dialect);
         self.ready = false;
