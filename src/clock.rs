@@ -71,17 +71,23 @@ impl Clock {
     pub fn warped(speed: f64) -> Self {
         assert!(speed > 0.0, "a clock's speed is above zero");
         let start = instant_now();
-        let state = WarpState {
-            now: Moment::ZERO,
-            busy: 0,
-            next_id: 0,
-            sleepers: BTreeMap::new(),
-            base_line: Moment::ZERO,
-            base_real: start,
-        };
-        let warp = Arc::new(Warp { speed, state: Mutex::new(state), changed: Notify::new() });
+        let warp = Arc::new(Warp::new(speed, start));
         tokio::spawn(run(Arc::downgrade(&warp)));
         Self { kind: Kind::Warped(warp), start, start_wall: wall_now() }
+    }
+
+    /// A clock that stands still until [`Self::move_to`] is called: for worlds that need no runtime.
+    #[must_use]
+    pub fn manual(start_wall: UnixMillis) -> Self {
+        let start = instant_now();
+        Self { kind: Kind::Warped(Arc::new(Warp::new(1.0, start))), start, start_wall }
+    }
+
+    /// Moves a clock that nothing else moves; never backwards, and not while anybody is at work.
+    pub fn move_to(&self, moment: Moment) {
+        if let Kind::Warped(warp) = &self.kind {
+            warp.move_to(moment);
+        }
     }
 
     /// Now, in line time.
@@ -155,6 +161,18 @@ impl Busy {
 }
 
 impl Warp {
+    fn new(speed: f64, start: Instant) -> Self {
+        let state = WarpState {
+            now: Moment::ZERO,
+            busy: 0,
+            next_id: 0,
+            sleepers: BTreeMap::new(),
+            base_line: Moment::ZERO,
+            base_real: start,
+        };
+        Self { speed, state: Mutex::new(state), changed: Notify::new() }
+    }
+
     fn lock(&self) -> MutexGuard<'_, WarpState> {
         // A panic elsewhere cannot leave this state half changed.
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
@@ -300,6 +318,19 @@ mod tests {
         assert!(gave_up.await.is_err());
         drop(clock.sleep_until(Moment(20)).await);
         assert_eq!(clock.now(), Moment(20));
+    }
+
+    #[test]
+    fn a_manual_clock_moves_when_it_is_told_to_and_needs_no_runtime() {
+        let clock = Clock::manual(UnixMillis(1_000));
+        clock.move_to(Moment(2_500_000));
+        assert_eq!((clock.now(), clock.wall()), (Moment(2_500_000), UnixMillis(3_500)));
+        let work = clock.busy();
+        clock.move_to(Moment(9_000_000));
+        assert_eq!(clock.now(), Moment(2_500_000));
+        drop(work);
+        clock.move_to(Moment(1_000_000));
+        assert_eq!(clock.now(), Moment(2_500_000));
     }
 
     #[tokio::test]
