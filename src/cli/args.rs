@@ -25,6 +25,8 @@ pub enum Command {
     Demo(DemoArgs),
     /// Survey a sliced file and print what was found.
     Inspect(InspectArgs),
+    /// Write queue, history and sliced files into one file, also while the daemon runs.
+    Backup(BackupArgs),
     /// Offer a simulated printer on a pseudo-terminal or a TCP port.
     Simulate(SimulateArgs),
 }
@@ -77,6 +79,17 @@ pub struct InspectArgs {
     /// Print JSON.
     #[arg(long)]
     pub json: bool,
+}
+
+/// Arguments of `backup`.
+#[derive(Debug, ClapArgs)]
+pub struct BackupArgs {
+    /// The file to write; one that is there is left as it is.
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// The config file.
+    #[arg(long, value_name = "F")]
+    pub config: PathBuf,
 }
 
 /// Arguments of `simulate`.

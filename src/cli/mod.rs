@@ -1,6 +1,7 @@
 //! The commands of the terminal. Each has a file; `main.rs` alone knows the process's exit status.
 
 mod args;
+mod backup;
 mod demo;
 mod init;
 mod inspect;
@@ -15,7 +16,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-pub use args::{Args, Command, DemoArgs, InitArgs, InspectArgs, ServeArgs, SimulateArgs};
+pub use args::{Args, BackupArgs, Command, DemoArgs, InitArgs, InspectArgs, ServeArgs, SimulateArgs};
 
 /// Reads the arguments, runs the command, and says how it went.
 #[must_use]
@@ -25,6 +26,7 @@ pub fn run() -> ExitCode {
         Command::Init(args) => init::run(&args),
         Command::Demo(args) => demo::run(&args),
         Command::Inspect(args) => inspect::run(&args),
+        Command::Backup(args) => backup::run(&args),
         Command::Simulate(args) => simulate::run(&args),
     }
 }

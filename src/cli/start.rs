@@ -1,5 +1,6 @@
 //! Puts the rooms together: what `serve` and `demo` have in common.
 
+use std::collections::HashSet;
 use std::fmt;
 use std::path::Path;
 use std::time::Duration;
@@ -17,10 +18,10 @@ use crate::config::{Config, LineConfig, LinkConfig};
 use crate::foreman::{Foreman, Handle};
 use crate::http::{self, Desk};
 use crate::infeed::{self, InfeedConfig, Intake};
-use crate::job::LineName;
+use crate::job::{Job, LineName};
 use crate::printer::{Connect, Driver, DriverSettings, SerialConnect, SimulatedConnect, SimulatedHandle, TcpConnect};
 use crate::sim::{BeltConfig, BeltDrive, FrameConfig, ReleaseStep, SimConfig, TowardNose};
-use crate::store::{DataLock, FileStore, Store};
+use crate::store::{DataLock, FileStore, Rescue, Store};
 use crate::units::Millimetres;
 use crate::wire::DialogueConfig;
 
@@ -65,10 +66,10 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
     make_dir(&config.daemon.infeed)?;
     let lock = DataLock::take(&config.daemon.data)?;
     let files = FileStore::open_in(&config.daemon.data)?;
-    let store = Store::open(&config.daemon.data.join("nosebar.db")).await?;
+    let (store, rescue) = Store::open_or_rescue(&config.daemon.data.join("nosebar.db"), clock.wall()).await?;
     let reader = store.reader();
-    // Files that came in and never became a job: a crash or a refusal left them.
-    files.sweep(&reader.known_files().await?)?;
+    let known = reader.known_files().await?;
+    let found = found_files(&files, &known, rescue)?;
     let snapshot = store.load().await?;
     let left = snapshot.jobs.iter().filter_map(|job| Some((job.id, job.source_key.clone()?))).collect();
 
@@ -91,6 +92,11 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
     let mut others: Vec<JoinHandle<()>> = drivers.into_iter().map(|driver| tokio::spawn(driver.run())).collect();
     let foreman = tokio::spawn(foreman.run(closing.clone()));
     let intake = Intake::new(files, infeed::surveyors(survey_rules(config)), handle.clone());
+    for (hash, job) in found {
+        if let Err(error) = intake.take_found(&hash, job.as_ref()).await {
+            tracing::error!(hash, %error, "a file of the file store did not become a job again");
+        }
+    }
     let infeed_config = InfeedConfig {
         settle: Duration::from_secs_f64(config.daemon.settle_s),
         rescan: Duration::from_secs_f64(config.daemon.rescan_s),
@@ -114,6 +120,36 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
         }
     }));
     Ok(House { handle, page, simulated, closing, foreman, others, _lock: lock })
+}
+
+/// Files of the file store that no job has: a crash or a refusal left them, and they are removed. But where jobs were lost with
+/// a damaged database they are to be taken in anew, with what is still known of their jobs.
+fn found_files(
+    files: &FileStore,
+    known: &HashSet<String>,
+    rescue: Option<Rescue>,
+) -> Result<Vec<(String, Option<Job>)>, NotStarted> {
+    let Some(Rescue { aside, what, whole, jobs, mut fileless, .. }) = rescue else {
+        files.sweep(known)?;
+        return Ok(Vec::new());
+    };
+    tracing::error!(aside = %aside.display(), what, jobs, "the database was damaged and has been set aside");
+    if whole {
+        return Ok(Vec::new());
+    }
+    let mut found = Vec::new();
+    fileless.retain(|job| !job.state.is_terminal());
+    for hash in files.unknown(known)? {
+        let (of_it, others): (Vec<_>, _) = fileless.into_iter().partition(|job| job.sha256 == hash);
+        fileless = others;
+        let jobs = of_it.into_iter().map(Some);
+        let before = found.len();
+        found.extend(jobs.map(|job| (hash.clone(), job)));
+        if found.len() == before {
+            found.push((hash, None));
+        }
+    }
+    Ok(found)
 }
 
 impl House {

@@ -6,16 +6,19 @@ use std::time::Duration;
 use futures_util::{Stream, StreamExt};
 use tokio::sync::mpsc;
 use tokio_util::bytes::Bytes;
+use tokio_util::io::ReaderStream;
 
 use super::name::{COPIES_MAX, read_name, shown};
 use super::pour::{Inspectors, Pour, PourFault};
 use super::reject::Rejection;
 use crate::foreman::{Answer, Arrival, Command, Handle, Refused, RefusedCode};
-use crate::job::{LineName, Survey};
+use crate::job::{Job, LineName, Survey};
 use crate::store::{FileStore, Incoming, StoreError};
 
 /// Pieces of a body that may wait for the disk.
 const WAITING_MAX: usize = 4;
+/// Bytes that are read at once from a file of the file store.
+const PIECE: usize = 256 * 1024;
 /// Waits between two attempts at a busy foreman.
 const BUSY_WAITS: [Duration; 4] =
     [Duration::from_millis(20), Duration::from_millis(100), Duration::from_millis(500), Duration::from_secs(2)];
@@ -128,6 +131,25 @@ impl Intake {
             tracing::warn!(name = shown(name), %refused, "the journal does not know of a rejected upload");
         }
         taken
+    }
+
+    /// A file of the file store whose job is not known any more, or only by name (`of`), becomes a held job: a person says
+    /// whether it is wanted.
+    ///
+    /// # Errors
+    /// [`TakeError`].
+    pub async fn take_found(&self, sha256: &str, of: Option<&Job>) -> Result<Answer, TakeError> {
+        let file = tokio::fs::File::from_std(self.files.open(sha256)?);
+        let body = ReaderStream::with_capacity(file, PIECE);
+        let name = of.map_or_else(|| format!("found-{}.gcode", &sha256[..8]), |job| format!("{}.gcode", job.name));
+        let options = TakeOptions {
+            copies: of.map(|job| job.copies.saturating_sub(job.completed + job.scrapped).max(1)),
+            line: of.and_then(|job| job.line.clone()),
+            material: of.and_then(|job| job.material.clone()),
+            release_c: of.and_then(|job| job.release_c),
+            hold: true,
+        };
+        self.take_stream(&name, body, options, u64::MAX).await
     }
 
     async fn take<S, E>(&self, name: &str, body: S, options: TakeOptions, limit: u64) -> Result<Answer, TakeError>

@@ -108,16 +108,28 @@ impl FileStore {
     /// # Errors
     /// [`StoreError::Io`] where the folder cannot be read or changed.
     pub fn sweep(&self, known: &HashSet<String>) -> Result<usize, StoreError> {
-        let mut swept = 0;
+        let unknown = self.unknown(known)?;
+        for hash in &unknown {
+            let path = self.path(hash)?;
+            fs::remove_file(&path).map_err(|e| StoreError::io("remove", &path, e))?;
+        }
+        Ok(unknown.len())
+    }
+
+    /// Content hashes of the files that are not among `known`.
+    ///
+    /// # Errors
+    /// [`StoreError::Io`] where the folder cannot be read.
+    pub fn unknown(&self, known: &HashSet<String>) -> Result<Vec<String>, StoreError> {
+        let mut unknown = Vec::new();
         for path in list(&self.dir)? {
             let stem = path.file_stem().and_then(|stem| stem.to_str()).unwrap_or_default();
             let ours = path_in(&self.dir, stem).is_ok_and(|own| own == path);
             if ours && !known.contains(stem) {
-                fs::remove_file(&path).map_err(|e| StoreError::io("remove", &path, e))?;
-                swept += 1;
+                unknown.push(stem.to_owned());
             }
         }
-        Ok(swept)
+        Ok(unknown)
     }
 
     #[cfg(test)]

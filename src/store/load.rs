@@ -5,7 +5,7 @@ use sqlx::Row;
 use super::error::StoreError;
 use super::list::{JobFilter, JobKey, JobSet};
 use super::open::Store;
-use super::rows::{self, cycle_columns, job_fields};
+use super::rows::{self, cycle_columns, job_fields, line_columns};
 use super::write::Snapshot;
 
 /// Jobs that are read in one piece: a queue of any length must not become one text.
@@ -42,10 +42,7 @@ impl Store {
         );
         let cycles =
             sqlx::query(concat!("select ", cycle_columns!(), " from cycles where ended_at is null order by id"));
-        let lines = sqlx::query(
-            "select name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part
-               from lines order by name",
-        );
+        let lines = sqlx::query(concat!("select ", line_columns!(), " from lines order by name"));
         let last = sqlx::query(
             "select (select coalesce(max(id), 0) from jobs), (select coalesce(max(id), 0) from cycles),
                     (select coalesce(max(seq), 0) from journal)",

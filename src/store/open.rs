@@ -9,6 +9,7 @@ use sqlx::{ConnectOptions, Connection, SqliteConnection};
 
 use super::error::StoreError;
 use super::read::Reader;
+use super::rescue::mark_closed;
 
 // A new file in migrations/ is seen when this file is compiled again: touch it when you add one.
 static MIGRATIONS: Migrator = sqlx::migrate!("./migrations");
@@ -64,6 +65,24 @@ impl Store {
         self.reader.clone()
     }
 
+    /// Copies the database at `path`, whatever a daemon does with it meanwhile, to a new file at `target`. Answers the content
+    /// hashes of the files that the copy knows.
+    ///
+    /// # Errors
+    /// [`StoreError::Io`] where there is none, or the copy cannot be written.
+    pub async fn copy(path: &Path, target: &Path) -> Result<Vec<String>, StoreError> {
+        let options = SqliteConnectOptions::new().filename(path).busy_timeout(BUSY_TIMEOUT).disable_statement_logging();
+        let mut source = connect(&options, path).await?;
+        let fault = |e| StoreError::database(path, e);
+        let into = target.to_str().map(str::to_owned).unwrap_or_default();
+        sqlx::query("vacuum into ?1").bind(into).execute(&mut source).await.map_err(fault)?;
+        source.close().await.map_err(fault)?;
+        let mut copy = connect(&options.filename(target), target).await?;
+        let hashes = sqlx::query_scalar("select sha256 from files order by sha256").fetch_all(&mut copy).await;
+        copy.close().await.map_err(fault)?;
+        hashes.map_err(fault)
+    }
+
     /// Closes every connection, so that the write-ahead log is folded into the database. Readers fail from now on.
     ///
     /// # Errors
@@ -71,9 +90,11 @@ impl Store {
     pub async fn close(self) -> Result<(), StoreError> {
         self.reader.close().await;
         match self.writer {
-            Some(writer) => writer.close().await.map_err(|e| StoreError::database(&self.path, e)),
-            None => Ok(()),
+            Some(writer) => writer.close().await.map_err(|e| StoreError::database(&self.path, e))?,
+            None => return Ok(()),
         }
+        mark_closed(&self.path);
+        Ok(())
     }
 }
 
@@ -165,6 +186,6 @@ mod tests {
         sqlx::query(later).execute(store.writer.as_mut().expect("open")).await.expect("written");
         store.close().await.expect("closed");
         let error = Store::open(&path).await.expect_err("too new");
-        assert!(matches!(error, StoreError::NewerSchema { found: 999, known: 1, .. }), "{error:?}");
+        assert!(matches!(error, StoreError::NewerSchema { found: 999, known: 4, .. }), "{error:?}");
     }
 }

@@ -30,7 +30,13 @@ macro_rules! entry_columns {
         "seq, at, line, job, cycle, kind, text, data"
     };
 }
-pub(super) use {cycle_columns, entry_columns, job_fields};
+/// The columns that [`line`] reads, in its order.
+macro_rules! line_columns {
+    () => {
+        "name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part"
+    };
+}
+pub(super) use {cycle_columns, entry_columns, job_fields, line_columns};
 
 pub(super) fn job(row: &SqliteRow) -> sqlx::Result<Job> {
     json(row, 0)
@@ -57,7 +63,6 @@ pub(super) fn cycle(row: &SqliteRow) -> sqlx::Result<Cycle> {
     })
 }
 
-/// Reads `name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part`.
 pub(super) fn line(row: &SqliteRow) -> sqlx::Result<LineRow> {
     Ok(LineRow {
         name: word(row, 0, |name| LineName::new(name).ok())?,

@@ -12,6 +12,7 @@ mod inspect;
 mod lexer;
 mod line_work;
 mod plant;
+mod power_cut;
 mod real_prints;
 mod simulate;
 mod store;

@@ -1,0 +1,226 @@
+//! Power cuts and damaged disks: the database's files as they may be found afterwards.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use nosebar::job::{FileFacts, Job, JobId, Survey};
+use nosebar::store::{Entry, JobFilter, JobSet, JournalFilter, Store, Write};
+use nosebar::units::UnixMillis;
+use proptest::prelude::*;
+use serde_json::json;
+use tempfile::TempDir;
+
+use crate::plant::{By, Plant, tiny_print};
+
+const HASH: &str = "5eed5eed5eed5eed5eed5eed5eed5eed5eed5eed5eed5eed5eed5eed5eed5eed";
+
+fn with_ending(path: &Path, ending: &str) -> PathBuf {
+    PathBuf::from(format!("{}{ending}", path.display()))
+}
+
+/// Everything that commit number `n` keeps: a job and an entry of the journal, which belong together.
+fn commit(n: i64) -> Vec<Write> {
+    let file = FileFacts { bytes: 1, lines: 1, sha256: HASH.to_owned() };
+    let survey = Survey { file, ..Survey::default() };
+    let job = Job::waiting(JobId(n), format!("packet holder {n}"), HASH.to_owned(), 2, UnixMillis(n));
+    let text = "taken in ".repeat(20);
+    let (line, cycle) = (None, None);
+    let entry = Entry {
+        seq: n,
+        at: UnixMillis(n),
+        line,
+        job: Some(JobId(n)),
+        cycle,
+        kind: "job-accepted".into(),
+        text,
+        data: json!(null),
+    };
+    vec![Write::File { survey: Box::new(survey), at: UnixMillis(0) }, Write::Job(Box::new(job)), Write::Journal(entry)]
+}
+
+/// How many commits are there: each whole, none missing between.
+async fn commits_in(path: &Path) -> i64 {
+    let (store, rescue) = Store::open_or_rescue(path, UnixMillis(7)).await.expect("it opens");
+    assert_eq!(rescue, None, "a power cut damages nothing");
+    let snapshot = store.load().await.expect("readable");
+    let ids: Vec<i64> = snapshot.jobs.iter().map(|job| job.id.0).collect();
+    assert_eq!(ids, (1..=snapshot.last_seq).collect::<Vec<_>>(), "jobs and journal tell the same");
+    snapshot.last_seq
+}
+
+fn copy(from: &Path, to: &Path, log_bytes: Option<u64>) {
+    let log = fs::read(with_ending(from, "-wal")).unwrap_or_default();
+    let length = log_bytes.map_or(log.len(), |n| usize::try_from(n).expect("short").min(log.len()));
+    fs::copy(from, to).expect("copied");
+    fs::write(with_ending(to, "-wal"), &log[..length]).expect("copied");
+}
+
+#[tokio::test]
+async fn a_power_cut_at_any_byte_of_the_log_keeps_a_whole_run_of_commits() {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let path = dir.path().join("nosebar.db");
+    let mut store = Store::open(&path).await.expect("a store");
+    for n in 1..=40 {
+        store.commit(&commit(n)).await.expect("kept");
+    }
+    let length = fs::metadata(with_ending(&path, "-wal")).expect("a log").len();
+    let mut last = 0;
+    // A prime stride cuts at ends of pages, in headers and in the middle of text alike.
+    for cut in (0..=length).step_by(9973).chain([length]) {
+        let torn = TempDir::new().expect("a temporary folder");
+        let found = torn.path().join("nosebar.db");
+        copy(&path, &found, Some(cut));
+        let commits = commits_in(&found).await;
+        assert!(commits >= last, "{cut} bytes of the log keep {commits} commits, fewer bytes kept {last}");
+        last = commits;
+    }
+    assert_eq!(last, 40, "what was answered is there");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn copies_taken_under_load_have_everything_that_was_answered_before() {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let path = dir.path().join("nosebar.db");
+    let mut store = Store::open(&path).await.expect("a store");
+    let (answered, progress) = tokio::sync::watch::channel(0);
+    let writer = tokio::spawn(async move {
+        for n in 1..=400 {
+            store.commit(&commit(n)).await.expect("kept");
+            answered.send_replace(n);
+        }
+        store
+    });
+    let mut copies = 0;
+    while !writer.is_finished() {
+        let before = *progress.borrow();
+        let torn = TempDir::new().expect("a temporary folder");
+        let found = torn.path().join("nosebar.db");
+        let folded = fs::metadata(&path).expect("there").modified().expect("a time");
+        copy(&path, &found, None);
+        // The log is folded into the database now and then; two files copied around that are no moment in time.
+        if fs::metadata(&path).expect("there").modified().expect("a time") != folded {
+            continue;
+        }
+        let commits = commits_in(&found).await;
+        let after = *progress.borrow();
+        assert!((before..=after + 1).contains(&commits), "{commits} commits found, answered {before} to {after}");
+        copies += 1;
+    }
+    assert!(copies >= 10, "{copies} copies");
+    writer.await.expect("written").close().await.expect("closed");
+    assert_eq!(commits_in(&path).await, 400);
+}
+
+fn damage(path: &Path, pages: &[(usize, u8)]) {
+    const PAGE: usize = 4096;
+    let mut bytes = fs::read(path).expect("there");
+    let count = bytes.len() / PAGE;
+    for (page, fill) in pages {
+        let at = page % count * PAGE;
+        for (i, byte) in bytes[at..at + PAGE].iter_mut().enumerate() {
+            *byte = fill.wrapping_mul(31).wrapping_add((i * 7) as u8);
+        }
+    }
+    fs::write(path, bytes).expect("damaged");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(60))]
+
+    #[test]
+    fn whatever_page_is_spoilt_it_starts_and_invents_nothing(pages in prop::collection::vec((any::<usize>(), any::<u8>()), 1..4)) {
+        tokio::runtime::Runtime::new().expect("a runtime").block_on(spoilt(&pages));
+    }
+}
+
+/// A database with 120 commits, closed; made once.
+async fn sound() -> &'static [u8] {
+    static SOUND: tokio::sync::OnceCell<Vec<u8>> = tokio::sync::OnceCell::const_new();
+    let make = || async {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let path = dir.path().join("nosebar.db");
+        let mut store = Store::open(&path).await.expect("a store");
+        for n in 1..=120 {
+            store.commit(&commit(n)).await.expect("kept");
+        }
+        store.close().await.expect("closed");
+        fs::read(&path).expect("there")
+    };
+    SOUND.get_or_init(make).await
+}
+
+async fn spoilt(pages: &[(usize, u8)]) {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let path = dir.path().join("nosebar.db");
+    fs::write(&path, sound().await).expect("written");
+    damage(&path, pages);
+    let spoilt = fs::read(&path).expect("there");
+
+    let (store, rescue) = Store::open_or_rescue(&path, UnixMillis(99)).await.expect("it starts");
+    let reader = store.reader();
+    let jobs = reader.list_jobs(&JobFilter::all(JobSet::Open), None, 1000).await.expect("readable");
+    for job in &jobs {
+        let [_, Write::Job(wanted), _] = &commit(job.id.0)[..] else { unreachable!("three writes") };
+        assert_eq!(job, &**wanted);
+    }
+    let Some(rescue) = rescue else {
+        // The page was not in use.
+        assert_eq!(jobs.len(), 120);
+        return;
+    };
+    assert_eq!(fs::read(&rescue.aside).expect("set aside"), spoilt, "the damaged one stays as it was");
+    assert_eq!(jobs.len(), rescue.jobs);
+    assert!(!rescue.whole || rescue.jobs == 120, "{rescue:?}");
+    assert!(rescue.fileless.iter().all(|job| job.copies == 2), "{rescue:?}");
+    let entries = reader.journal_after(&JournalFilter::All, 0, 1000).await.expect("readable");
+    assert_eq!(entries.last().map(|entry| entry.kind.as_str()), Some("database-damaged"));
+}
+
+#[tokio::test]
+async fn a_backup_of_a_running_daemon_unpacks_to_a_data_folder_with_every_job_and_file() {
+    let mut plant = Plant::start(By::PseudoTerminal, 20, "kind = \"ask\"", "");
+    plant.drop_file("marker.3off.gcode", &tiny_print());
+    let jobs = plant.until_jobs("one", |jobs| jobs.len() == 1).await;
+    let config = plant.dir.path().join("nosebar.toml");
+    let target = plant.dir.path().join("backup.tar");
+    let backup = || {
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_nosebar"));
+        command.arg("backup").arg(&target).arg("--config").arg(&config).output().expect("it runs")
+    };
+    let told = backup();
+    assert!(told.status.success(), "{}", String::from_utf8_lossy(&told.stderr));
+    let again = backup();
+    assert_eq!(again.status.code(), Some(2), "an older backup is not overwritten");
+
+    plant.daemon().kill();
+    let data = plant.dir.path().join("data");
+    fs::rename(&data, plant.dir.path().join("lost")).expect("away");
+    tar::Archive::new(fs::File::open(&target).expect("there")).unpack(&data).expect("a good archive");
+    plant.start_daemon();
+    let restored = plant.until_jobs("one again", |jobs| jobs.len() == 1).await;
+    let facts = ["id", "name", "copies", "sha256"];
+    assert_eq!(facts.map(|key| &jobs[0][key]), facts.map(|key| &restored[0][key]), "{restored:#?}");
+    let kept = fs::read(data.join(format!("files/{}.gcode", jobs[0]["sha256"].as_str().expect("a hash"))));
+    assert_eq!(kept.expect("its file is there"), tiny_print());
+}
+
+#[tokio::test]
+async fn a_daemon_with_a_damaged_database_says_so_and_takes_its_files_in_again_held() {
+    let mut plant = Plant::start(By::PseudoTerminal, 20, "kind = \"ask\"", "");
+    plant.drop_file("marker.gcode", &tiny_print());
+    plant.until_jobs("one", |jobs| jobs.len() == 1).await;
+    plant.daemon().kill();
+    let database = plant.dir.path().join("data/nosebar.db");
+    fs::remove_file(with_ending(&database, "-wal")).expect("there");
+    fs::write(&database, "no database at all\n".repeat(1000)).expect("spoilt");
+    plant.start_daemon();
+    let jobs = plant.until_jobs("one again", |jobs| jobs.len() == 1).await;
+    assert_eq!(jobs[0]["state"], json!("pending-held"), "{jobs:#?}");
+    assert!(jobs[0]["name"].as_str().is_some_and(|name| name.starts_with("found-")), "{jobs:#?}");
+    let line = plant.line().await;
+    assert_eq!(line["belt_clear"], json!(false), "nothing is known of the belt: {line:#}");
+    let aside = fs::read_dir(database.parent().expect("a folder")).expect("readable");
+    let aside =
+        aside.filter(|e| e.as_ref().is_ok_and(|e| e.file_name().to_string_lossy().contains("db.damaged-"))).count();
+    assert!(aside >= 1, "the damaged one is kept");
+}
