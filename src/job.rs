@@ -8,10 +8,13 @@ mod found;
 mod id;
 mod keyword;
 mod machine;
+mod motion;
 mod queue;
+mod timetable;
 
 pub use cycle::{CheckedBy, Cycle, LineReason, LineRow, LineState, Outcome, PartWord, Phase};
 pub use found::{Dropped, Filament, FileFacts, Finding, Footprint, Purge, Reach, Survey, Temperatures, TimeMark};
 pub use id::{BadLineName, CycleId, JobId, LineName};
 pub use machine::{Limits, Material};
+pub use motion::MotionLimits;
 pub use queue::{Job, JobReason, JobState};

@@ -165,6 +165,7 @@ fn show_amounts(f: &mut fmt::Formatter<'_>, survey: &Survey) -> fmt::Result {
             row(f, name, format_args!("{first} °C first, {greatest} °C at most"))?;
         }
     }
+    row(f, "print time", format_args!("{:.0} s with acceleration, without warming up", survey.time_s))?;
     row(f, "feed time", format_args!("{:.0} s at the commanded feed, without acceleration", survey.feed_time_s))
 }
 

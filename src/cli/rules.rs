@@ -13,6 +13,8 @@ pub(super) fn survey_rules(config: &Config) -> Rules {
     let shared = config.lines.iter().all(|line| belt_words(line) == (belt_tool, belt_axis));
     Rules {
         limits,
+        // One time is kept with the file; what a line learns of its own prints corrects it for that line.
+        motion: first.map(|line| line.motion).unwrap_or_default(),
         dialect: first.map_or_else(Dialect::default, dialect),
         // Where the lines differ, what moves one belt may be a print tool elsewhere: each line looks again when it sends.
         belt_tool: belt_tool.filter(|_| shared),
@@ -30,7 +32,7 @@ pub(super) fn policy(line: &LineConfig) -> Policy {
 }
 
 pub(super) fn dialect(line: &LineConfig) -> Dialect {
-    Dialect { e_follows_g91: line.e_follows_g91, ..Dialect::default() }
+    Dialect { e_follows_g91: line.e_follows_g91, m203_per_minute: line.m203_per_minute, ..Dialect::default() }
 }
 
 /// The tool number or the axis letter that moves the belt.

@@ -6,7 +6,7 @@ use std::time::Duration;
 use super::file::{BeltSection, CheckKind, CheckSection, DriveKind, HeatSection, LineSection, LinkKind, STANDING_WORD};
 use super::load::above_zero;
 use crate::belt::{Direction, Drive, DriveBy, Frame};
-use crate::job::{Footprint, Limits, LineName};
+use crate::job::{Footprint, Limits, LineName, MotionLimits};
 use crate::line::{Check, LineSettings};
 use crate::thermal::Cooling;
 use crate::units::{Celsius, Millimetres, MillimetresPerMinute};
@@ -28,10 +28,14 @@ pub struct LineConfig {
     pub head_clearance: Millimetres,
     /// What it can make.
     pub limits: Limits,
+    /// How fast it moves.
+    pub motion: MotionLimits,
     /// The connection.
     pub link: LinkConfig,
     /// Whether `G90`/`G91` govern E.
     pub e_follows_g91: bool,
+    /// Whether `M203` counts in mm/min.
+    pub m203_per_minute: bool,
     /// Commands in flight.
     pub window_lines: usize,
     /// Bytes in flight.
@@ -107,8 +111,10 @@ impl LineConfig {
             overrun: Millimetres(section.belt.overrun_mm),
             head_clearance: Millimetres(section.belt.head_clearance_mm),
             limits,
+            motion: motion_of(&section.motion).map_err(inside)?,
             link,
             e_follows_g91: section.printer.e_follows_g91,
+            m203_per_minute: section.printer.m203_per_minute,
             window_lines: section.printer.window_lines.max(1),
             window_bytes: section.printer.window_bytes,
             silence: span("printer.silence_s", section.printer.silence_s).map_err(inside)?,
@@ -150,6 +156,30 @@ fn link_of(section: &LineSection) -> Result<LinkConfig, String> {
             None => Err("printer.link is \"tcp\" and printer.address is missing; give it as \"host:port\"".to_owned()),
         },
     }
+}
+
+fn motion_of(motion: &MotionLimits) -> Result<MotionLimits, String> {
+    for (key, each) in [
+        ("max_feed_mm_s", motion.max_feed_mm_s),
+        ("max_acceleration_mm_s2", motion.max_acceleration_mm_s2),
+        ("jerk_mm_s", motion.jerk_mm_s),
+    ] {
+        for (axis, value) in ["X", "Y", "Z", "E"].iter().zip(each) {
+            above_zero(&format!("motion.{key} for {axis}"), value)?;
+        }
+    }
+    for (key, value) in [
+        ("print_acceleration_mm_s2", motion.print_acceleration_mm_s2),
+        ("travel_acceleration_mm_s2", motion.travel_acceleration_mm_s2),
+        ("retract_acceleration_mm_s2", motion.retract_acceleration_mm_s2),
+        ("junction_deviation_mm", motion.junction_deviation_mm.unwrap_or(1.0)),
+        ("retract_mm", motion.retract_mm),
+        ("retract_mm_s", motion.retract_mm_s),
+        ("recover_mm_s", motion.recover_mm_s),
+    ] {
+        above_zero(&format!("motion.{key}"), value)?;
+    }
+    Ok(*motion)
 }
 
 fn drive_of(belt: &BeltSection) -> Result<Drive, String> {

@@ -7,6 +7,7 @@ use std::path::PathBuf;
 use serde::{Deserialize, Serialize};
 
 use crate::belt::Direction;
+use crate::job::MotionLimits;
 
 /// The sentence that a person must write to run a line that nothing checks. It says what is risked.
 pub const STANDING_WORD: &str =
@@ -88,6 +89,9 @@ pub struct LineSection {
     /// Heat.
     #[serde(default)]
     pub heat: HeatSection,
+    /// Speeds and accelerations, for print times.
+    #[serde(default)]
+    pub motion: MotionLimits,
     /// Clear check.
     pub check: CheckSection,
 }
@@ -126,6 +130,8 @@ pub struct PrinterSection {
     pub silence_s: f64,
     /// Whether `G90`/`G91` govern E as well (they do in one family of firmware, and not in the other).
     pub e_follows_g91: bool,
+    /// Whether a file's `M203` counts in mm/min (in one family of firmware) or in mm/s (in the other).
+    pub m203_per_minute: bool,
 }
 
 impl Default for PrinterSection {
@@ -141,6 +147,7 @@ impl Default for PrinterSection {
             line_bytes_max: 96,
             silence_s: 10.0,
             e_follows_g91: true,
+            m203_per_minute: false,
         }
     }
 }

@@ -151,7 +151,9 @@ mod tests {
             })
             // These have no default: absent is their default.
             .filter(|line| {
-                !["material =", "port =", "address =", "lines =", "program ="].iter().any(|k| line.starts_with(k))
+                !["material =", "port =", "address =", "lines =", "program =", "junction_deviation_mm ="]
+                    .iter()
+                    .any(|k| line.starts_with(k))
             })
             .filter(|line| !["density_g_cm3", "release_c"].iter().any(|k| line.starts_with(k)))
             .flat_map(|line| [line, "\n"])
@@ -189,6 +191,8 @@ mod tests {
         assert!(with("check = {kind = \"trust\", standing_word = \"yes\"}").contains(super::super::STANDING_WORD));
         assert!(with("check = {kind = \"ask\"}\nprinter = {link = \"serial\"}").contains("printer.port is missing"));
         assert!(with("check = {kind = \"ask\"}\nbelt = {peel_mm_min = 0.0}").contains("belt.peel_mm_min is 0"));
+        let motion = with("check = {kind = \"ask\"}\nmotion = {jerk_mm_s = [10.0, 0.0, 0.4, 5.0]}");
+        assert!(motion.contains("line a: motion.jerk_mm_s for Y is 0; it must be above zero"), "{motion}");
         assert!(with("check = {kind = \"ask\"}\nbelt = {drive = \"axis\", axis = \"X\"}").contains("free axis letter"));
         assert!(told("[[line]]\nname = \"A b\"\ncheck = {kind = \"ask\"}").contains("line name \"A b\""));
         let twice = "[[line]]\nname = \"a\"\ncheck = {kind = \"ask\"}\n";

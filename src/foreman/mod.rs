@@ -11,6 +11,7 @@ mod handle;
 mod patch;
 mod present;
 mod program;
+mod progress;
 mod recover;
 mod refusal;
 mod run;

@@ -1,6 +1,7 @@
 //! A line in words: what it does, what it waits for, what a person is asked.
 
 use super::books::Books;
+use super::progress::{Shares, shares};
 use super::stand::Stand;
 use super::view::{LineView, Question, TemperatureView, WorkView};
 use crate::clock::Clock;
@@ -45,21 +46,17 @@ pub(super) fn present(stand: &Stand, books: &Books, clock: &Clock) -> LineView {
 }
 
 fn work_view(work: &InWork, stand: &Stand, books: &Books) -> WorkView {
-    let (sent, of) = stand.progress;
-    #[expect(clippy::cast_precision_loss, reason = "a share for people")]
-    let sent = if of == 0 { 0.0 } else { sent as f64 / of as f64 };
     let job = books.job(work.work.job);
+    let survey = job.and_then(|job| books.survey_of(job));
+    let Shares { sent, done } = shares(work.stage.phase(), stand.progress, survey.as_deref());
     WorkView {
         job: work.work.job,
         name: job.map_or_else(String::new, |job| job.name.clone()),
         cycle: work.work.cycle,
         copy: work.work.copy,
         copies: job.map_or(work.work.copy, |job| job.copies),
-        sent: match work.stage.phase() {
-            Phase::Warm => 0.0,
-            Phase::Print => sent,
-            Phase::Cool | Phase::Advance | Phase::Check => 1.0,
-        },
+        sent,
+        done,
         release_c: work.work.release.0,
         advance_mm: work.work.advance.total().to_millimetres().0,
     }

@@ -73,7 +73,7 @@ impl Stand {
             release: release_temperature(job.release_c.map(Celsius), &names, materials),
             advance,
             park_z: Millimetres(park),
-            print_time: std::time::Duration::try_from_secs_f64(survey.feed_time_s).unwrap_or_default(),
+            print_time: std::time::Duration::try_from_secs_f64(survey.expected_time_s()).unwrap_or_default(),
         }
     }
 

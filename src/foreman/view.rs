@@ -74,6 +74,9 @@ pub struct WorkView {
     pub copies: u32,
     /// Share of the file that has been sent, 0…1.
     pub sent: f64,
+    /// Share of the print's time that is done where the file has been sent to, 0…1.
+    #[serde(default)]
+    pub done: f64,
     /// Bed temperature at which the part lets go, °C.
     pub release_c: f64,
     /// Belt travel that will push it off, mm.

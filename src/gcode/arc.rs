@@ -164,11 +164,18 @@ impl Arc {
 fn sweep_of(turn: Turn, start: f64, end: f64) -> f64 {
     // Rounding must not turn a full circle into none.
     const NOTHING: f64 = 1e-9;
-    let raw = end - start;
+    let way = match turn {
+        Turn::Counterclockwise => end - start,
+        Turn::Clockwise => start - end,
+    };
+    // Both angles are from −π to π: to the left of the centre one place may have either.
+    let way = match way.rem_euclid(TAU) {
+        way if way <= NOTHING => TAU,
+        way => way,
+    };
     match turn {
-        Turn::Counterclockwise if raw <= NOTHING => raw + TAU,
-        Turn::Clockwise if raw >= -NOTHING => raw - TAU,
-        _ => raw,
+        Turn::Counterclockwise => way,
+        Turn::Clockwise => -way,
     }
 }
 
@@ -233,6 +240,18 @@ mod tests {
         let d = centre_arc(Turn::Clockwise, [79.5, 0.0], [79.5, 5.0], [0.0, 2.5]);
         assert!(is_near(d.sweep.to_degrees(), -180.0) && is_near(d.length_mm(0.0), 7.853982));
         assert!(is_near(d.bulges().0[0], 77.0));
+    }
+
+    #[test]
+    fn a_circle_is_whole_wherever_it_begins() {
+        for (turn, sweep) in [(Turn::Clockwise, -TAU), (Turn::Counterclockwise, TAU)] {
+            for offset in [[1.0, 0.0], [1.0, -0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0], [0.6, 0.8], [0.1, 1e-17]] {
+                for start in [[0.0, 0.0], [0.3, 0.7]] {
+                    let arc = centre_arc(turn, start, start, offset);
+                    assert!(is_near(arc.sweep, sweep), "{turn:?} about {offset:?}: {}", arc.sweep);
+                }
+            }
+        }
     }
 
     #[test]

@@ -5,13 +5,15 @@
 pub struct Dialect {
     /// Whether `G91` makes E relative too (firmware family M) or leaves it alone (firmware family R).
     pub e_follows_g91: bool,
+    /// Whether `M203` counts in mm/min (firmware family R) or in mm/s (firmware family M).
+    pub m203_per_minute: bool,
     /// Where homing leaves the head, mm.
     pub home_mm: [f64; 3],
 }
 
 impl Default for Dialect {
     fn default() -> Self {
-        Self { e_follows_g91: true, home_mm: [0.0; 3] }
+        Self { e_follows_g91: true, m203_per_minute: false, home_mm: [0.0; 3] }
     }
 }
 

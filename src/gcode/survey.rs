@@ -14,10 +14,11 @@ use super::layers::{Layers, Stack};
 use super::lex::{Line, Oddity, Word, lex_line};
 use super::looks::{HEAD_BYTES, looks_like};
 use super::modes::Dialect;
+use super::motion::PrintTime;
 use super::moves::Move;
 use super::reach::Outside;
 use super::walk::{Walked, Walker};
-use crate::job::{Dropped, Filament, FileFacts, Finding, Limits, Material, Survey};
+use crate::job::{Dropped, Filament, FileFacts, Finding, Limits, Material, MotionLimits, Survey};
 
 /// Bytes of a line that are looked at. What is longer can only be a comment, or is refused.
 const LINE_BYTES_MAX: usize = 64 * 1024;
@@ -27,6 +28,8 @@ const LINE_BYTES_MAX: usize = 64 * 1024;
 pub struct Rules {
     /// What the machine can take.
     pub limits: Limits,
+    /// How fast it moves and how soon, for the print time.
+    pub motion: MotionLimits,
     /// What differs between firmware families.
     pub dialect: Dialect,
     /// What becomes of progress messages.
@@ -48,6 +51,7 @@ impl Default for Rules {
     fn default() -> Self {
         Self {
             limits: Limits::default(),
+            motion: MotionLimits::default(),
             dialect: Dialect::default(),
             progress: Progress::default(),
             belt_tool: None,
@@ -100,6 +104,8 @@ pub struct Surveyor {
     carry: Vec<u8>,
     carried: u64,
     lines: u64,
+    /// Bytes up to the end of the line in hand.
+    line_end: u64,
     /// Whether a zero byte came at all, so that lines need not be searched for one, and on which line the first was.
     has_nul: bool,
     first_nul: Option<u64>,
@@ -112,6 +118,7 @@ pub struct Surveyor {
     heat: Heat,
     facts: Facts,
     feed_time_s: f64,
+    print_time: PrintTime,
     dropped: Vec<Dropped>,
     concerns: Findings,
     refusals: Findings,
@@ -129,6 +136,7 @@ impl Surveyor {
             carry: Vec::new(),
             carried: 0,
             lines: 0,
+            line_end: 0,
             has_nul: false,
             first_nul: None,
             words: Vec::with_capacity(16),
@@ -140,6 +148,7 @@ impl Surveyor {
             heat: Heat::default(),
             facts: Facts::default(),
             feed_time_s: 0.0,
+            print_time: PrintTime::new(&rules.motion, rules.dialect.m203_per_minute),
             dropped: Vec::new(),
             concerns: Findings::default(),
             refusals: Findings::default(),
@@ -182,6 +191,7 @@ impl Surveyor {
         let (purges, unlisted) = std::mem::take(&mut self.laid).into_purges();
         self.find_in_whole(&stack, footprint.is_none(), unlisted);
         let (concerns, refusals) = self.take_findings();
+        let (time_s, timetable) = self.print_time.finish(self.bytes);
         let sha256 = self.hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
         Survey {
             file: FileFacts { bytes: self.bytes, lines: self.lines, sha256 },
@@ -193,8 +203,8 @@ impl Surveyor {
             layer_z_mm: stack.z_mm,
             filament,
             feed_time_s: round6(self.feed_time_s),
-            time_s: 0.0,
-            timetable: Vec::new(),
+            time_s,
+            timetable,
             purges,
             temperatures: self.heat.asked(),
             material: self.facts.materials.first().cloned(),
@@ -223,6 +233,7 @@ impl Surveyor {
     /// Takes one line, of which `bytes` may be the beginning and `length` tells all.
     fn handle_line(&mut self, bytes: &[u8], length: u64, ending: Ending) {
         self.lines += 1;
+        self.line_end += length + u64::from(ending == Ending::LineFeed);
         let bytes = &bytes[..bytes.len().min(LINE_BYTES_MAX)];
         let mut words = std::mem::take(&mut self.words);
         let line = lex_line(bytes, &mut words);
@@ -269,6 +280,7 @@ impl Surveyor {
         }
         let walked = self.walker.handle_line(line, words);
         self.feed_time_s += walked.dwell_s;
+        self.print_time.handle_line(&self.walker, words, &walked, self.line_end);
         self.handle_walked(line, &walked);
     }
 

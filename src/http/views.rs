@@ -113,11 +113,11 @@ impl<'a> LineSight<'a> {
         Phase::ALL.iter().map(|&phase| Step { word: words::phase(phase), place: place(phase) }).collect()
     }
 
-    /// Share of the file that has been sent, %.
+    /// Share of the print's time that is done, %.
     pub(super) fn percent(&self) -> u32 {
-        let sent = self.view.work.as_ref().map_or(0.0, |work| work.sent.clamp(0.0, 1.0));
+        let done = self.view.work.as_ref().map_or(0.0, |work| work.done.clamp(0.0, 1.0));
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "between 0 and 100")]
-        let percent = (sent * 100.0).floor() as u32;
+        let percent = (done * 100.0).floor() as u32;
         percent
     }
 

@@ -77,6 +77,8 @@ fn a_person_reads_the_same_in_words() {
         "9.9 mm in 97 layers",
         "line 17: 3 mm of filament at X 0, Y 0, Z 15",
         "tool 0: 3183.51321 mm",
+        "print time  5553 s with acceleration",
+        "feed time   5020 s at the commanded feed",
         "M84 1x",
     ] {
         assert!(text.contains(wanted), "{wanted} in {text}");

@@ -11,6 +11,7 @@ mod infeed;
 mod inspect;
 mod lexer;
 mod line_work;
+mod motion;
 mod plant;
 mod power_cut;
 mod real_prints;

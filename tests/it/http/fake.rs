@@ -386,6 +386,7 @@ pub(super) fn busy_line(name: &str, phase: Phase) -> LineView {
             copy: 2,
             copies: 12,
             sent: 0.64,
+            done: 0.64,
             release_c: 32.0,
             advance_mm: 182.5,
         }),

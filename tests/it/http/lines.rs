@@ -55,6 +55,7 @@ async fn the_lines_are_listed_as_they_are_now() {
             "copies": 12,
             "copy": 2,
             "cycle": 2,
+            "done": 0.64,
             "job": 1,
             "name": "tray-clip",
             "release_c": 32.0,

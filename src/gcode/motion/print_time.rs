@@ -1,0 +1,100 @@
+//! The time of a print, line by line.
+
+use super::in_force::InForce;
+use super::leg::Legs;
+use super::timetable::Timetable;
+use super::window::Window;
+use crate::gcode::lex::Word;
+use crate::gcode::walk::{Walked, Walker};
+use crate::job::{MotionLimits, TimeMark};
+
+/// Works out the time of a print with acceleration, in constant memory.
+///
+/// Moves are trapezoids of speed: limited by the commanded feed, the feed and acceleration of each axis, the acceleration for
+/// their purpose, and the corners between them. `M201`, `M203`, `M204`, `M205`, `M207`, `M208` and `M566` count from where
+/// they stand; values at or below zero are ignored. Dwells count as such; homing, heating, levelling and people take time that
+/// no file tells, and only end the motion before them. `M220` is not counted, as it is not in the time at the commanded feed.
+#[derive(Debug)]
+pub struct PrintTime {
+    limits: InForce,
+    legs: Legs,
+    window: Window,
+    timetable: Timetable,
+    retracted: bool,
+    tool: u32,
+}
+
+impl PrintTime {
+    /// Nothing printed yet. `m203_per_minute`: whether `M203` counts in mm/min (firmware family R).
+    #[must_use]
+    pub fn new(limits: &MotionLimits, m203_per_minute: bool) -> Self {
+        Self {
+            limits: InForce::new(limits, m203_per_minute),
+            legs: Legs::default(),
+            window: Window::new(),
+            timetable: Timetable::new(),
+            retracted: false,
+            tool: 0,
+        }
+    }
+
+    /// Takes a line that ends at byte `end`, after the walker has taken it.
+    #[inline]
+    pub fn handle_line(&mut self, walker: &Walker, words: &[Word], walked: &Walked, end: u64) {
+        if let Some(motion) = &walked.motion {
+            if let Some(leg) = self.legs.take(motion, &self.limits) {
+                self.window.push(&leg, end, |seconds, end| self.timetable.pass(seconds, end));
+            }
+        } else if !words.is_empty() && !walker.is_writing_card() {
+            self.handle_other(walker, words, walked, end);
+        }
+    }
+
+    /// The whole time, s, and the timetable of a file of so many bytes.
+    #[must_use]
+    pub fn finish(&mut self, bytes: u64) -> (f64, Vec<TimeMark>) {
+        self.stop();
+        std::mem::replace(&mut self.timetable, Timetable::new()).finish(bytes)
+    }
+
+    fn handle_other(&mut self, walker: &Walker, words: &[Word], walked: &Walked, end: u64) {
+        match words[0].code() {
+            Some((b'M', code, 0)) => self.limits.take(code, words),
+            Some((b'G', 10 | 11, 0)) if walker.is_retracted() != self.retracted => self.retract(!self.retracted, end),
+            _ => {}
+        }
+        if waits_for_motion(&words[0]) || walker.tool() != self.tool {
+            self.tool = walker.tool();
+            self.stop();
+        }
+        if walked.dwell_s > 0.0 {
+            self.timetable.pass(walked.dwell_s, end);
+        }
+    }
+
+    fn retract(&mut self, back: bool, end: u64) {
+        self.retracted = back;
+        let InForce { retract_mm, retract_mm_s, recover_mm_s, .. } = self.limits;
+        let (way, feed) = if back { (-retract_mm, retract_mm_s) } else { (retract_mm, recover_mm_s) };
+        if let Some(leg) = self.legs.take_filament(way, feed, &self.limits) {
+            self.window.push(&leg, end, |seconds, end| self.timetable.pass(seconds, end));
+        }
+    }
+
+    fn stop(&mut self) {
+        self.legs.stop();
+        self.window.settle_all(|seconds, end| self.timetable.pass(seconds, end));
+    }
+}
+
+/// Commands before which the head comes to a stand: dwells, homing, probing and parking, waits for heat, for a person, for
+/// the end of all moves.
+fn waits_for_motion(command: &Word) -> bool {
+    matches!(
+        command.code(),
+        Some(
+            (b'G', 4 | 12 | 27..=30 | 34, _)
+            | (b'M', 0 | 1 | 25 | 109 | 116 | 190..=192 | 226 | 291 | 400..=402 | 600 | 701 | 702, _),
+        )
+    )
+}

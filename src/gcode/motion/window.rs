@@ -1,0 +1,225 @@
+//! The look-ahead: moves wait until the speed at their end is certain, then their time is taken.
+
+use super::leg::Leg;
+
+/// Moves that are looked ahead over. Where a way to a stop takes more than these, a move's time is taken as if the last of
+/// them had to end in a stop: it is then a little too long, never too short.
+pub(super) const LOOK_AHEAD: usize = 1024;
+
+/// Moves whose times are taken at once, at least, so that looking ahead costs each move the same.
+const AT_ONCE: usize = 256;
+
+const MOVES: usize = LOOK_AHEAD + AT_ONCE;
+
+/// Moves whose times are not settled, in the order of the file; one array for each of their figures.
+#[derive(Debug)]
+pub(super) struct Window {
+    count: usize,
+    length_mm: Box<[f64; MOVES]>,
+    speed2: Box<[f64; MOVES]>,
+    entry2: Box<[f64; MOVES]>,
+    gain2: Box<[f64; MOVES]>,
+    half_inverse: Box<[f64; MOVES]>,
+    end: Box<[u64; MOVES]>,
+    /// Squares of the planned speeds at the beginnings, and behind the last move.
+    plan2: Box<[f64; MOVES + 1]>,
+    /// Square of the speed at which the first of them begins.
+    start2: f64,
+}
+
+impl Window {
+    pub(super) fn new() -> Self {
+        let zeros = || Box::new([0.0; MOVES]);
+        Self {
+            count: 0,
+            length_mm: zeros(),
+            speed2: zeros(),
+            entry2: zeros(),
+            gain2: zeros(),
+            half_inverse: zeros(),
+            end: Box::new([0; MOVES]),
+            plan2: Box::new([0.0; MOVES + 1]),
+            start2: 0.0,
+        }
+    }
+
+    /// Adds a move that ends its line at byte `end`. `settled` is told the times, s, and line ends of moves in their order,
+    /// as they become certain.
+    #[inline]
+    pub(super) fn push(&mut self, leg: &Leg, end: u64, settled: impl FnMut(f64, u64)) {
+        if self.count == MOVES {
+            self.make_room(settled);
+        }
+        let at = self.count;
+        self.length_mm[at] = leg.length_mm;
+        self.speed2[at] = leg.speed2;
+        self.entry2[at] = leg.entry2;
+        self.gain2[at] = leg.gain2;
+        self.half_inverse[at] = leg.half_inverse;
+        self.end[at] = end;
+        self.count = at + 1;
+    }
+
+    /// The last move ends in a stop: all times are certain.
+    pub(super) fn settle_all(&mut self, settled: impl FnMut(f64, u64)) {
+        if self.count > 0 {
+            self.brake();
+            self.settle(self.count, settled);
+        }
+    }
+
+    #[cold]
+    fn make_room(&mut self, settled: impl FnMut(f64, u64)) {
+        let certain = self.brake();
+        self.settle(certain.max(AT_ONCE), settled);
+    }
+
+    /// Backward: no move begins faster than it can brake for what follows, as if the last one ended in a stop. Returns how
+    /// many moves from the first end at a speed that no later move can change.
+    fn brake(&mut self) -> usize {
+        let mut next2 = 0.0;
+        let mut certain = 0;
+        self.plan2[self.count] = 0.0;
+        for at in (0..self.count).rev() {
+            let braked2 = next2 + self.gain2[at];
+            let entry2 = self.entry2[at];
+            if entry2 <= braked2 && certain == 0 {
+                // Its own corner is the limit, even if everything had to stop behind it.
+                certain = at;
+            }
+            next2 = entry2.min(braked2);
+            self.plan2[at] = next2;
+        }
+        certain
+    }
+
+    /// Forward: no move ends faster than it can get from its beginning. Takes the times of the first `count` moves.
+    fn settle(&mut self, count: usize, mut settled: impl FnMut(f64, u64)) {
+        self.plan2[0] = self.start2;
+        for at in 0..count {
+            self.plan2[at + 1] = self.plan2[at + 1].min(self.plan2[at] + self.gain2[at]);
+        }
+        self.start2 = self.plan2[count];
+        let mut before = self.plan2[0].sqrt();
+        for at in 0..count {
+            let after = self.plan2[at + 1].sqrt();
+            let reached2 = 0.5 * (self.plan2[at] + self.plan2[at + 1] + self.gain2[at]);
+            let speed = reached2.min(self.speed2[at]).sqrt();
+            let (rise, fall) = (speed - before, speed - after);
+            let seconds = (self.length_mm[at] + (rise * rise + fall * fall) * self.half_inverse[at]) / speed;
+            settled(seconds, self.end[at]);
+            before = after;
+        }
+        let rest = count..self.count;
+        self.length_mm.copy_within(rest.clone(), 0);
+        self.speed2.copy_within(rest.clone(), 0);
+        self.entry2.copy_within(rest.clone(), 0);
+        self.gain2.copy_within(rest.clone(), 0);
+        self.half_inverse.copy_within(rest.clone(), 0);
+        self.end.copy_within(rest, 0);
+        self.count -= count;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// The same over the whole list at once, with each phase of a move on its own.
+    fn exactly(legs: &[Leg]) -> Vec<f64> {
+        let mut entry2: Vec<f64> = legs.iter().map(|leg| leg.entry2).collect();
+        entry2.push(0.0);
+        entry2[0] = 0.0;
+        for at in (0..legs.len()).rev() {
+            entry2[at] = entry2[at].min(entry2[at + 1] + legs[at].gain2);
+        }
+        for at in 0..legs.len() {
+            entry2[at + 1] = entry2[at + 1].min(entry2[at] + legs[at].gain2);
+        }
+        let time = |(at, leg): (usize, &Leg)| {
+            let acceleration = leg.gain2 / (2.0 * leg.length_mm);
+            let (from2, to2) = (entry2[at], entry2[at + 1]);
+            let top2 = leg.speed2.min((from2 + to2 + leg.gain2) / 2.0);
+            let on_ramps = (2.0 * top2 - from2 - to2) / (2.0 * acceleration);
+            let ramps = (2.0 * top2.sqrt() - from2.sqrt() - to2.sqrt()) / acceleration;
+            ramps + (leg.length_mm - on_ramps).max(0.0) / top2.sqrt()
+        };
+        legs.iter().enumerate().map(time).collect()
+    }
+
+    fn windowed(legs: &[Leg]) -> Vec<f64> {
+        let mut window = Window::new();
+        let mut times = Vec::new();
+        let mut ends = Vec::new();
+        let mut take = |seconds, end| {
+            times.push(seconds);
+            ends.push(end);
+        };
+        for (leg, end) in legs.iter().zip(1..) {
+            window.push(leg, end, &mut take);
+        }
+        window.settle_all(&mut take);
+        assert!(ends.iter().copied().eq(1..=legs.len() as u64), "each once, in their order");
+        times
+    }
+
+    /// Moves of one kind in a row: how many, length, speed, acceleration, and the corners' share of the speed.
+    fn any_run(shortest_mm: f64) -> impl Strategy<Value = Vec<Leg>> {
+        let run = (1_usize..2000, 0.0..3.0_f64, 5.0..300.0_f64, 500.0..5000.0_f64, 0.0..1.0_f64, any::<bool>());
+        run.prop_map(move |(count, magnitude, speed, acceleration, corner, is_smooth)| {
+            let length_mm = shortest_mm * 10_f64.powf(magnitude);
+            let speed2 = speed * speed;
+            let entry2 = if is_smooth { speed2 } else { speed2 * corner };
+            let (gain2, half_inverse) = (2.0 * acceleration * length_mm, 0.5 / acceleration);
+            vec![Leg { length_mm, speed2, entry2, gain2, half_inverse }; count]
+        })
+    }
+
+    /// Where two runs meet, the corner is no faster than either.
+    fn joined(runs: &[Vec<Leg>]) -> Vec<Leg> {
+        let mut legs: Vec<Leg> = runs.concat();
+        for at in 1..legs.len() {
+            legs[at].entry2 = legs[at].entry2.min(legs[at - 1].speed2);
+        }
+        legs[0].entry2 = 0.0;
+        legs
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(48))]
+
+        /// At 300 mm/s and 500 mm/s² a stop takes 90 mm: 900 moves of the shortest here.
+        #[test]
+        fn a_window_gives_what_the_whole_list_gives(runs in prop::collection::vec(any_run(0.1), 1..8)) {
+            let legs = joined(&runs);
+            for (found, wanted) in windowed(&legs).iter().zip(exactly(&legs)) {
+                prop_assert!((found - wanted).abs() <= 1e-9 * (1.0 + wanted), "{found} and {wanted}");
+            }
+        }
+
+        #[test]
+        fn moves_too_short_to_stop_within_a_window_are_never_timed_too_short(
+            runs in prop::collection::vec(any_run(0.001), 1..8),
+        ) {
+            let legs = joined(&runs);
+            let (found, wanted): (f64, f64) = (windowed(&legs).iter().sum(), exactly(&legs).iter().sum());
+            prop_assert!(found >= wanted * (1.0 - 1e-9), "{found} and {wanted}");
+        }
+    }
+
+    /// Each look back over the window settles at least as many moves as it may cost few looks each: the cost is linear.
+    #[test]
+    fn a_look_back_always_settles_a_good_part_of_the_window() {
+        let leg = Leg { length_mm: 1e-4, speed2: 9e4, entry2: 9e4, gain2: 0.2, half_inverse: 5e-4 };
+        let mut window = Window::new();
+        let (mut settled, mut looks) = (0, 0);
+        for end in 0..20_000 {
+            let before = settled;
+            window.push(&leg, end, |_, _| settled += 1);
+            looks += usize::from(settled > before);
+            assert!(settled == before || settled - before >= AT_ONCE);
+        }
+        assert!(looks > 10 && looks * MOVES <= 5 * 20_000, "{looks} looks");
+    }
+}
