@@ -9,6 +9,7 @@ mod id;
 mod keyword;
 mod machine;
 mod motion;
+mod print_run;
 mod queue;
 mod timetable;
 
@@ -17,4 +18,5 @@ pub use found::{Dropped, Filament, FileFacts, Finding, Footprint, Purge, Reach, 
 pub use id::{BadLineName, CycleId, JobId, LineName};
 pub use machine::{Limits, Material};
 pub use motion::MotionLimits;
+pub use print_run::PrintRun;
 pub use queue::{Job, JobReason, JobState};

@@ -11,7 +11,7 @@ use super::present::present;
 use super::refusal::{conflict, invalid, names};
 use super::stand::{Stand, signal};
 use crate::clock::Clock;
-use crate::job::{CycleId, LineName, LineState, Material};
+use crate::job::{CycleId, LineName, LineState, Material, PrintRun};
 use crate::line::{Act, Signal, Step, StepId, Verdict};
 use crate::printer::{Order, Report, TaskResult};
 use crate::schedule::{Berth, Candidate, fits, plan};
@@ -95,6 +95,7 @@ impl Decider {
     fn close(&mut self) -> Effects {
         for index in 0..self.stands.len() {
             self.keep_line(index);
+            self.keep_print(index);
         }
         let mut effects = std::mem::take(&mut self.effects);
         let (writes, jobs, entries) = self.books.take_writes();
@@ -126,6 +127,19 @@ impl Decider {
         if stand.kept.as_ref() != Some(&row) {
             self.effects.writes.push(Write::Line(Box::new(row.clone())));
             stand.kept = Some(row);
+        }
+    }
+
+    /// What a print that has just ended teaches about the next one.
+    fn keep_print(&mut self, index: usize) {
+        let stand = &mut self.stands[index];
+        let Some((cycle, actual_s)) = stand.prints.look(&stand.line) else { return };
+        let job = stand.line.in_work().and_then(|work| self.books.job(work.work.job));
+        let planned_s = job.and_then(|job| self.books.survey_of(job)).map_or(0.0, |survey| survey.expected_time_s());
+        if planned_s > 0.0 && actual_s > 0.0 {
+            let run = PrintRun { cycle, line: stand.config.name.clone(), at: self.clock.wall(), planned_s, actual_s };
+            self.effects.writes.push(Write::PrintRun(run.clone()));
+            stand.prints.add(run);
         }
     }
 

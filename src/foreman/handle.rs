@@ -5,6 +5,7 @@ use std::sync::Arc;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use super::command::{Answer, Command, Refused, RefusedCode};
+use super::foretold::ForecastView;
 use super::view::{LineView, Live};
 use crate::job::Job;
 use crate::store::Entry;
@@ -34,6 +35,7 @@ pub struct Request {
 pub struct Handle {
     requests: mpsc::Sender<Request>,
     live: watch::Receiver<Arc<Live>>,
+    forecast: watch::Receiver<Arc<ForecastView>>,
     news: broadcast::Sender<News>,
 }
 
@@ -45,7 +47,13 @@ impl Handle {
         live: watch::Receiver<Arc<Live>>,
         news: broadcast::Sender<News>,
     ) -> Self {
-        Self { requests, live, news }
+        Self { requests, live, forecast: watch::channel(Arc::default()).1, news }
+    }
+
+    /// Joins the channel of the forecast too; without it, there is none.
+    #[must_use]
+    pub fn with_forecast(self, forecast: watch::Receiver<Arc<ForecastView>>) -> Self {
+        Self { forecast, ..self }
     }
 
     /// Asks the foreman and waits for its answer.
@@ -66,6 +74,18 @@ impl Handle {
     #[must_use]
     pub fn live(&self) -> Arc<Live> {
         Arc::clone(&self.live.borrow())
+    }
+
+    /// What is to come, as it was last worked out: seconds ago while a line is at work.
+    #[must_use]
+    pub fn forecast(&self) -> Arc<ForecastView> {
+        Arc::clone(&self.forecast.borrow())
+    }
+
+    /// A receiver that is woken when the forecast looks different to a person.
+    #[must_use]
+    pub fn watch_forecast(&self) -> watch::Receiver<Arc<ForecastView>> {
+        self.forecast.clone()
     }
 
     /// A receiver that sees every change of the lines.

@@ -12,8 +12,10 @@ use tokio_util::sync::CancellationToken;
 use super::command::{Answer, Command, JobCommand, LineCommand, Refused, RefusedCode};
 use super::decide::{Decider, Event};
 use super::effects::Effects;
+use super::foresee::Outlook;
 use super::handle::{Handle, News, Request};
 use super::present::present;
+use super::prints::Prints;
 use super::stand::Stand;
 use super::view::Live;
 use super::{books::Books, program, recover};
@@ -50,6 +52,7 @@ pub struct Foreman {
     checked: (mpsc::Sender<Mail<Checked>>, mpsc::Receiver<Mail<Checked>>),
     live: watch::Sender<Arc<Live>>,
     news: broadcast::Sender<News>,
+    outlook: Outlook,
     closing: CancellationToken,
 }
 
@@ -74,7 +77,7 @@ impl Foreman {
         orders: Vec<Orders>,
         reports: Reports,
     ) -> Result<(Self, Handle), StoreError> {
-        let kept = snapshot.lines.clone();
+        let (kept, print_runs) = (snapshot.lines.clone(), snapshot.print_runs.clone());
         let mut books = Books::open(snapshot);
         let now = (clock.now(), clock.wall());
         let lines: Vec<LineName> = config.lines.iter().map(|l| l.name.clone()).collect();
@@ -83,7 +86,10 @@ impl Foreman {
             let row = kept.iter().find(|row| row.name == line_config.name);
             let orphan = orphans.iter().find(|(name, _)| *name == line_config.name).map(|(_, cycle)| *cycle);
             let line = recover::line(&mut books, now, line_config, row, orphan);
-            Stand::new(line_config.clone(), line, row.cloned(), orders)
+            let mut stand = Stand::new(line_config.clone(), line, row.cloned(), orders);
+            let own = print_runs.iter().filter(|run| run.line == line_config.name);
+            stand.prints = Prints::new(own.cloned().collect());
+            stand
         });
         let stands: Vec<Stand> = stands.collect();
         let mut decider = Decider {
@@ -101,7 +107,8 @@ impl Foreman {
         let (requests_in, requests) = mpsc::channel(DESK);
         let (live, live_out) = watch::channel(Arc::new(Live::default()));
         let (news, _) = broadcast::channel(NEWS);
-        let handle = Handle::new(requests_in, live_out, news.clone());
+        let (outlook, outlook_out) = Outlook::new();
+        let handle = Handle::new(requests_in, live_out, news.clone()).with_forecast(outlook_out);
         let checked = mpsc::channel(DESK);
         let mut foreman = Self {
             decider,
@@ -113,6 +120,7 @@ impl Foreman {
             checked,
             live,
             news,
+            outlook,
             closing: CancellationToken::new(),
         };
         foreman.publish(Effects::default());
@@ -171,7 +179,8 @@ impl Foreman {
     }
 
     fn deadline(&self) -> Option<Moment> {
-        self.decider.stands.iter().filter_map(|s| s.line.deadline()).min()
+        let lines = self.decider.stands.iter().filter_map(|s| s.line.deadline());
+        lines.chain(self.outlook.deadline()).min()
     }
 
     /// Persist, tell, publish. Returns what happened while the store could not be written.
@@ -293,6 +302,7 @@ impl Foreman {
         if !changed.is_empty() || self.live.borrow().seq != seq {
             self.live.send_replace(Arc::new(Live { lines: views, seq }));
         }
+        let jobs_changed = !effects.jobs.is_empty();
         let entries = effects.entries.into_iter().inspect(|entry| {
             tracing::info!(line = entry.line.as_ref().map(LineName::as_str), kind = entry.kind, "{}", entry.text);
         });
@@ -302,6 +312,7 @@ impl Foreman {
             // Nobody may be listening; that is fine.
             drop(self.news.send(each));
         }
+        self.outlook.refresh(&self.decider, jobs_changed);
     }
 
     fn run_check(&self, line: usize, cycle: CycleId) {

@@ -2,6 +2,7 @@
 
 use tokio::sync::mpsc;
 
+use super::prints::Prints;
 use super::view::LineView;
 use crate::belt::Advance;
 use crate::clock::Clock;
@@ -22,6 +23,8 @@ pub(super) struct Stand {
     pub(super) shown: Option<LineView>,
     /// Bytes of the file that were acknowledged, of how many.
     pub(super) progress: (u64, u64),
+    /// Its prints against the clock.
+    pub(super) prints: Prints,
     orders: mpsc::Sender<Mail<Order>>,
 }
 
@@ -32,7 +35,7 @@ impl Stand {
         kept: Option<LineRow>,
         orders: mpsc::Sender<Mail<Order>>,
     ) -> Self {
-        Self { config, line, kept, kept_phase: None, shown: None, progress: (0, 0), orders }
+        Self { config, line, kept, kept_phase: None, shown: None, progress: (0, 0), prints: Prints::default(), orders }
     }
 
     /// What the scheduler needs to know.
@@ -55,14 +58,6 @@ impl Stand {
 
     /// One copy of this job, worked out for this line.
     pub(super) fn work(&self, job: &Job, survey: &Survey, cycle: &crate::job::Cycle, materials: &[Material]) -> Work {
-        let names = [job.material.as_deref(), survey.material.as_deref(), self.config.material.as_deref()];
-        let extent = self.config.frame.extent(survey);
-        let nose = self.config.frame.nose;
-        // A file that lays nothing on the bed has nothing to push off; the overrun alone still clears what is not known of.
-        let advance = extent.map_or_else(
-            || Advance::plan(crate::belt::Extent { tail_mm: nose.0, lead_mm: nose.0 }, nose, self.config.overrun),
-            |extent| Advance::plan(extent, nose, self.config.overrun),
-        );
         let park = (survey.height_mm + self.config.head_clearance.0).min(self.config.limits.z_max_mm);
         Work {
             cycle: cycle.id,
@@ -70,11 +65,28 @@ impl Stand {
             copy: cycle.copy,
             bed: survey.temperatures.bed_first_c.map(Celsius),
             nozzle: survey.temperatures.nozzle_first_c.map(Celsius),
-            release: release_temperature(job.release_c.map(Celsius), &names, materials),
-            advance,
+            release: self.release(job, survey, materials),
+            advance: self.advance(survey),
             park_z: Millimetres(park),
             print_time: std::time::Duration::try_from_secs_f64(survey.expected_time_s()).unwrap_or_default(),
         }
+    }
+
+    /// Where a part of this job lets go.
+    pub(super) fn release(&self, job: &Job, survey: &Survey, materials: &[Material]) -> Celsius {
+        let names = [job.material.as_deref(), survey.material.as_deref(), self.config.material.as_deref()];
+        release_temperature(job.release_c.map(Celsius), &names, materials)
+    }
+
+    /// What carries a part of this file over the nose.
+    pub(super) fn advance(&self, survey: &Survey) -> Advance {
+        let extent = self.config.frame.extent(survey);
+        let nose = self.config.frame.nose;
+        // A file that lays nothing on the bed has nothing to push off; the overrun alone still clears what is not known of.
+        extent.map_or_else(
+            || Advance::plan(crate::belt::Extent { tail_mm: nose.0, lead_mm: nose.0 }, nose, self.config.overrun),
+            |extent| Advance::plan(extent, nose, self.config.overrun),
+        )
     }
 
     /// Sends an order; a driver that does not take it has gone, and says so by its reports.

@@ -2,10 +2,12 @@
 //!
 //! `journal` events bear their number as id, and come without gap or double: whatever a reader missed, by a lost connection or
 //! by being slow, is read again from the journal. `line` and `job` events say what something looks like now; after a gap the
-//! present state of whatever changed is sent again.
+//! present state of whatever changed is sent again. `forecast` events say that the forecast looks different; they tell the times
+//! of the lines, and come at most once in a second.
 
 use std::collections::{BTreeSet, VecDeque};
 use std::convert::Infallible;
+use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -20,18 +22,23 @@ use futures_util::stream;
 use serde::Serialize;
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
+use tokio::sync::watch;
+use tokio::time::Sleep;
 
 use super::desk::Desk;
 use super::error::HttpError;
 use super::jobs::job_json;
-use crate::foreman::{Live, News};
+use crate::foreman::{ForecastView, LineForecastView, Live, News};
 use crate::job::JobId;
 use crate::store::Entry;
+use crate::units::UnixMillis;
 
 /// Entries read from the journal at a time.
 const PAGE: u32 = 200;
 /// A quiet stream says this often that it is alive, so that neither end nor a proxy gives it up.
 const QUIET_MAX: Duration = Duration::from_secs(15);
+/// Between two `forecast` events.
+const FORECAST_PAUSE: Duration = Duration::from_secs(1);
 
 pub(super) fn router() -> Router<Desk> {
     Router::new().route("/events", get(stream_events))
@@ -61,6 +68,7 @@ struct Feed {
     /// Jobs that changed among what is being read again.
     changed: BTreeSet<JobId>,
     ready: VecDeque<Event>,
+    forecasts: Forecasts,
 }
 
 impl Feed {
@@ -74,7 +82,8 @@ impl Feed {
             _ => live.seq,
         };
         let ready = lines(&live).collect();
-        Ok(Self { desk, news, last, behind: asked.is_some(), changed: BTreeSet::new(), ready })
+        let forecasts = Forecasts::of(desk.handle.watch_forecast());
+        Ok(Self { desk, news, last, behind: asked.is_some(), changed: BTreeSet::new(), ready, forecasts })
     }
 
     /// The next event; `None` ends the stream, and the reader comes again.
@@ -91,6 +100,10 @@ impl Feed {
             let news = tokio::select! {
                 () = closing.cancelled() => return None,
                 news = self.news.recv() => news,
+                forecast = self.forecasts.next() => {
+                    self.ready.push_back(forecast);
+                    continue;
+                }
             };
             match news {
                 Ok(news) => self.take(&news),
@@ -135,6 +148,46 @@ impl Feed {
     fn push_entry(&mut self, entry: &Entry) {
         self.last = entry.seq;
         self.ready.push_back(event("journal", entry).id(entry.seq.to_string()));
+    }
+}
+
+/// The forecasts of one reader, with pauses.
+struct Forecasts {
+    /// `None` when there are no more.
+    watch: Option<watch::Receiver<Arc<ForecastView>>>,
+    pause: Option<Pin<Box<Sleep>>>,
+}
+
+/// What a `forecast` event tells: jobs may be many, and are asked for by those who want them.
+#[derive(Serialize)]
+struct ForecastNews<'a> {
+    at: UnixMillis,
+    lines: &'a [LineForecastView],
+}
+
+impl Forecasts {
+    /// The present one is known to whoever has just read the page.
+    fn of(mut watch: watch::Receiver<Arc<ForecastView>>) -> Self {
+        watch.mark_unchanged();
+        Self { watch: Some(watch), pause: None }
+    }
+
+    /// The next one that looks different. Safe to cancel.
+    async fn next(&mut self) -> Event {
+        loop {
+            if let Some(pause) = &mut self.pause {
+                pause.await;
+                self.pause = None;
+            }
+            let Some(watch) = &mut self.watch else { return std::future::pending().await };
+            if watch.changed().await.is_err() {
+                self.watch = None;
+                continue;
+            }
+            self.pause = Some(Box::pin(tokio::time::sleep(FORECAST_PAUSE)));
+            let forecast = watch.borrow_and_update();
+            return event("forecast", &ForecastNews { at: forecast.at, lines: &forecast.lines });
+        }
     }
 }
 

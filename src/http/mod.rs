@@ -7,6 +7,7 @@ mod access;
 mod desk;
 mod error;
 mod events;
+mod forecast;
 mod forms;
 mod jobs;
 mod journal;

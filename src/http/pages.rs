@@ -9,9 +9,9 @@ use axum::routing::get;
 use super::desk::{Desk, JobList};
 use super::error::HttpError;
 use super::statics::address;
-use super::views::{EntrySight, JobSight, LineSight};
+use super::views::{Due, EntrySight, JobSight, LineSight};
 use super::words::{self, Tone};
-use crate::foreman::LineView;
+use crate::foreman::{ForecastView, LineView};
 use crate::job::LineName;
 use crate::store::JobSet;
 
@@ -58,6 +58,10 @@ struct QueueTemplate {
     open: Vec<JobSight>,
     /// Whether more jobs are open than are shown.
     more: bool,
+    /// When everything that has a time is made, where that is more than one job.
+    all_due: Option<Due>,
+    /// How many jobs have none.
+    without_time: usize,
 }
 
 #[derive(Template)]
@@ -74,7 +78,7 @@ struct JournalTemplate {
 
 /// `GET /`; with `?still` it does not load itself anew where scripts do not run.
 async fn show_page(State(desk): State<Desk>, RawQuery(query): RawQuery) -> Result<Html<String>, HttpError> {
-    let live = desk.handle.live();
+    let (live, forecast) = (desk.handle.live(), desk.handle.forecast());
     let mut views: Vec<_> = live.lines.iter().collect();
     // Whoever needs a person comes first; otherwise the order of the config.
     views.sort_by_key(|view| std::cmp::Reverse(view.question.is_some()));
@@ -84,7 +88,7 @@ async fn show_page(State(desk): State<Desk>, RawQuery(query): RawQuery) -> Resul
         js: address("live.js"),
         icon: address("icon.svg"),
         reloads: query.as_deref() != Some("still"),
-        lines: views.iter().map(|view| line(view)).collect::<Result<_, _>>()?,
+        lines: views.iter().map(|view| line(view, &forecast)).collect::<Result<_, _>>()?,
         line_names: live.lines.iter().map(|view| view.name.clone()).collect(),
         queue: queue(&desk).await?,
         ended: ended(&desk).await?,
@@ -94,7 +98,7 @@ async fn show_page(State(desk): State<Desk>, RawQuery(query): RawQuery) -> Resul
 }
 
 async fn show_line(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Html<String>, HttpError> {
-    line(&desk.line(&name)?).map(Html)
+    line(&desk.line(&name)?, &desk.handle.forecast()).map(Html)
 }
 
 async fn show_queue(State(desk): State<Desk>) -> Result<Html<String>, HttpError> {
@@ -122,21 +126,23 @@ fn title(views: &[&LineView]) -> String {
     }
 }
 
-fn line(view: &LineView) -> Result<String, HttpError> {
-    render(&LineTemplate { view, sight: LineSight::new(view) })
+fn line(view: &LineView, forecast: &ForecastView) -> Result<String, HttpError> {
+    render(&LineTemplate { view, sight: LineSight::new(view, forecast) })
 }
 
 async fn queue(desk: &Desk) -> Result<String, HttpError> {
     let page = desk.list_jobs(JobList::One(JobSet::Open), None, OPEN_SHOWN).await?;
+    let forecast = desk.handle.forecast();
     let mut open = Vec::with_capacity(page.jobs.len());
     for job in page.jobs {
-        let mut sight = JobSight::new(job);
+        let mut sight = JobSight::new(job).foretold(&forecast);
         if sight.for_review() {
             sight.concerns = desk.survey(&sight.job).await?.map(|survey| survey.concerns).unwrap_or_default();
         }
         open.push(sight);
     }
-    render(&QueueTemplate { open, more: page.next.is_some() })
+    let (all_due, without_time) = (Due::of_all(&forecast), forecast.jobs_without_figure);
+    render(&QueueTemplate { open, more: page.next.is_some(), all_due, without_time })
 }
 
 async fn ended(desk: &Desk) -> Result<String, HttpError> {

@@ -19,7 +19,7 @@ use tracing::Span;
 
 use super::desk::Desk;
 use super::error::{self, HttpError};
-use super::{access, events, forms, jobs, journal, key, lines, pages, statics, upload};
+use super::{access, events, forecast, forms, jobs, journal, key, lines, pages, statics, upload};
 
 /// Bodies other than files.
 const BODY_MAX: usize = 64 * 1024;
@@ -58,6 +58,7 @@ pub fn router(desk: Desk) -> Router {
         .merge(jobs::router())
         .merge(lines::router())
         .merge(journal::router())
+        .merge(forecast::router())
         .merge(events::router())
         .route("/health", get(show_health));
     Router::new()

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use crate::foreman::LineView;
+use crate::foreman::{ForecastView, LineView, TimeView};
 use crate::job::{Finding, Job, JobReason, JobState, LineState, Phase};
 use crate::store::Entry;
 use crate::units::UnixMillis;
@@ -13,20 +13,49 @@ use super::words::{self, Tone};
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Stamp {
     at: jiff::Timestamp,
-    /// Whether a reader of today needs only the time of day.
-    short: bool,
+    form: Form,
+}
+
+/// How much of a moment is written; the script knows these by their words.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Form {
+    /// To the second, without the date.
+    Short,
+    /// With the date.
+    Full,
+    /// Something to come, to the minute: without the date, with the day, or with the date, as far away as it is.
+    Minute(Distance),
+}
+
+/// How far away a moment is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Distance {
+    Today,
+    DaysAway,
+    FarAway,
 }
 
 impl Stamp {
     /// A time of day, with the date only where the script sees that it is not today.
     pub(super) fn short(at: UnixMillis) -> Self {
-        Self { short: true, ..Self::full(at) }
+        Self { form: Form::Short, ..Self::full(at) }
+    }
+
+    /// A time to come, to the minute; `now` says whether its day must be told.
+    pub(super) fn minute(at: UnixMillis, now: UnixMillis) -> Self {
+        let day = |at: UnixMillis| at.0.div_euclid(86_400_000);
+        let distance = match day(at) - day(now) {
+            0 => Distance::Today,
+            1..=6 => Distance::DaysAway,
+            _ => Distance::FarAway,
+        };
+        Self { form: Form::Minute(distance), ..Self::full(at) }
     }
 
     /// Date and time.
     pub(super) fn full(at: UnixMillis) -> Self {
         let at = jiff::Timestamp::from_millisecond(at.0).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
-        Self { at, short: false }
+        Self { at, form: Form::Full }
     }
 
     /// For the `datetime` attribute (RFC 3339).
@@ -36,14 +65,45 @@ impl Stamp {
 
     /// For the `data-show` attribute.
     pub(super) fn show(&self) -> &'static str {
-        if self.short { "short" } else { "full" }
+        match self.form {
+            Form::Short => "short",
+            Form::Full => "full",
+            Form::Minute(_) => "minute",
+        }
     }
 }
 
 impl fmt::Display for Stamp {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let pattern = if self.short { "%H:%M:%S UTC" } else { "%Y-%m-%d %H:%M UTC" };
+        let pattern = match self.form {
+            Form::Short => "%H:%M:%S UTC",
+            Form::Minute(Distance::Today) => "%H:%M UTC",
+            Form::Minute(Distance::DaysAway) => "%a %H:%M UTC",
+            Form::Full | Form::Minute(Distance::FarAway) => "%Y-%m-%d %H:%M UTC",
+        };
         self.at.strftime(pattern).fmt(f)
+    }
+}
+
+/// A time to come, with its interval.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Due {
+    pub(super) at: Stamp,
+    /// `None` where a clock without seconds shows no difference.
+    pub(super) between: Option<(Stamp, Stamp)>,
+}
+
+impl Due {
+    /// When everything is made, where that is more than one job.
+    pub(super) fn of_all(forecast: &ForecastView) -> Option<Self> {
+        forecast.end.filter(|_| forecast.jobs.len() > 1).map(|end| Self::new(end, forecast.at))
+    }
+
+    fn new(time: TimeView, now: UnixMillis) -> Self {
+        let stamp = |at| Stamp::minute(at, now);
+        let minute = |at: UnixMillis| at.0.div_euclid(60_000);
+        let wide = minute(time.early) != minute(time.late);
+        Self { at: stamp(time.at), between: wide.then(|| (stamp(time.early), stamp(time.late))) }
     }
 }
 
@@ -86,11 +146,28 @@ impl Place {
 pub(super) struct LineSight<'a> {
     pub(super) view: &'a LineView,
     pub(super) tone: Tone,
+    /// When the part under way has left.
+    pub(super) part_due: Option<Due>,
+    /// When there is nothing more to make, where that is later.
+    pub(super) empty_due: Option<Due>,
 }
 
 impl<'a> LineSight<'a> {
-    pub(super) fn new(view: &'a LineView) -> Self {
-        Self { view, tone: words::tone_of_line(view) }
+    pub(super) fn new(view: &'a LineView, forecast: &ForecastView) -> Self {
+        let told = forecast.line(&view.name);
+        let due = |time: Option<TimeView>| time.map(|time| Due::new(time, forecast.at));
+        let (part, empty) = (told.and_then(|told| told.part), told.and_then(|told| told.empty));
+        Self {
+            view,
+            tone: words::tone_of_line(view),
+            part_due: due(part),
+            empty_due: due(empty.filter(|_| empty != part)),
+        }
+    }
+
+    /// Whether every copy of this line waits for somebody who answers.
+    pub(super) fn counts_on_a_person(&self) -> bool {
+        self.view.check == "ask"
     }
 
     pub(super) fn state(&self) -> &'static str {
@@ -176,11 +253,30 @@ pub(super) struct JobSight {
     pub(super) tone: Tone,
     /// What its file's survey found that a person should read; only fetched while it is held for that.
     pub(super) concerns: Vec<Finding>,
+    /// When its first copy is begun, while none is.
+    pub(super) start_due: Option<Due>,
+    /// When its last copy is made.
+    pub(super) end_due: Option<Due>,
+    /// Why no time can be told, where its standing does not say so.
+    pub(super) no_time: Option<&'static str>,
 }
 
 impl JobSight {
     pub(super) fn new(job: Job) -> Self {
-        Self { tone: words::tone_of_job(&job), concerns: Vec::new(), job }
+        let (concerns, tone) = (Vec::new(), words::tone_of_job(&job));
+        Self { tone, concerns, start_due: None, end_due: None, no_time: None, job }
+    }
+
+    /// With what the forecast says of it.
+    pub(super) fn foretold(self, forecast: &ForecastView) -> Self {
+        let Some(told) = forecast.job(self.job.id) else { return self };
+        let due = |time: Option<TimeView>| time.map(|time| Due::new(time, forecast.at));
+        Self {
+            start_due: due(told.start.filter(|start| self.job.started_at.is_none() && start.at > forecast.at)),
+            end_due: due(told.end),
+            no_time: told.reason.and_then(words::no_time),
+            ..self
+        }
     }
 
     pub(super) fn copies(&self) -> String {
@@ -241,13 +337,24 @@ mod tests {
     #[test]
     fn phases_before_the_present_one_are_done_and_later_ones_to_come() {
         let view = LineView { phase: Some(Phase::Cool), ..a_line() };
-        let steps = LineSight::new(&view).steps();
+        let steps = LineSight::new(&view, &ForecastView::default()).steps();
         let places: Vec<_> = steps.iter().map(|step| (step.word, step.place.class())).collect();
         assert_eq!(
             places,
             [("Warm", "done"), ("Print", "done"), ("Cool", "now"), ("Advance", "to-come"), ("Check", "to-come")]
         );
-        assert!(LineSight::new(&a_line()).steps().is_empty());
+        assert!(LineSight::new(&a_line(), &ForecastView::default()).steps().is_empty());
+    }
+
+    #[test]
+    fn a_time_to_come_bears_its_day_when_it_is_not_today_and_its_date_when_it_is_far() {
+        // 2025-06-01T08:00:00Z, a Sunday.
+        let now = UnixMillis(1_748_764_800_000);
+        let told = |hours: i64| Stamp::minute(UnixMillis(now.0 + hours * 3_600_000), now).to_string();
+        assert_eq!(told(9), "17:00 UTC");
+        assert_eq!(told(17), "Mon 01:00 UTC");
+        assert_eq!(told(6 * 24), "Sat 08:00 UTC");
+        assert_eq!(told(7 * 24), "2025-06-08 08:00 UTC");
     }
 
     /// RFC 3339 §5.8, first example, to the second.

@@ -139,6 +139,15 @@ pub(super) fn job_standing(job: &Job) -> String {
     text.to_owned()
 }
 
+/// Why no time can be told for a job, where the sentence of its standing does not say so already.
+pub(super) fn no_time(reason: &str) -> Option<&'static str> {
+    match reason {
+        "never-cools" => Some("the bed is not believed to cool so far that the part lets go"),
+        "too-far" => Some("too many copies come before"),
+        _ => None,
+    }
+}
+
 const fn state_alone(state: JobState) -> &'static str {
     match state {
         JobState::Pending => "waits for its turn",

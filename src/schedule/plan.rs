@@ -78,10 +78,7 @@ pub fn plan(jobs: &[Candidate<'_>], lines: &[Berth]) -> Plan {
     let mut plan = Plan::default();
     for candidate in jobs {
         let job = candidate.job;
-        let ending = matches!(job.reason, JobReason::JobHeldForRelease | JobReason::ProcessingToStopPoint);
-        let open = matches!(job.state, JobState::Pending | JobState::Processing | JobState::ProcessingStopped);
-        let wants = open && !ending && job.copies_waiting() > 0;
-        if !wants {
+        if !wants_a_line(job) {
             continue;
         }
         match choose(candidate, lines, &taken) {
@@ -100,9 +97,53 @@ pub fn plan(jobs: &[Candidate<'_>], lines: &[Berth]) -> Plan {
 }
 
 fn choose(candidate: &Candidate<'_>, lines: &[Berth], taken: &[bool]) -> Result<usize, (JobReason, String)> {
+    let suiting = suiting(candidate, lines)?;
+    suiting.iter().copied().find(|&i| lines[i].state == BerthState::Ready && !taken[i]).ok_or_else(|| {
+        // The most hopeful line speaks: one that will come free by itself, before one that needs a person.
+        suiting
+            .iter()
+            .map(|&i| waiting_for(&lines[i]))
+            .min_by_key(|w| w.0)
+            .map_or_else(|| (JobReason::JobQueued, String::new()), |(_, reason, text)| (reason, text))
+    })
+}
+
+/// Why a job that no line takes waits.
+pub(super) fn why_it_waits(candidate: &Candidate<'_>, lines: &[Berth]) -> JobReason {
+    choose(candidate, lines, &vec![true; lines.len()]).map_or_else(|(reason, _)| reason, |_| JobReason::JobQueued)
+}
+
+/// Whether a job still has copies that a line may begin.
+pub(super) fn wants_a_line(job: &Job) -> bool {
+    let ending = matches!(job.reason, JobReason::JobHeldForRelease | JobReason::ProcessingToStopPoint);
+    let open = matches!(job.state, JobState::Pending | JobState::Processing | JobState::ProcessingStopped);
+    open && !ending && job.copies_waiting() > 0
+}
+
+/// Whether the job may be made on this line, as soon as the line is ready.
+pub(super) fn suits(candidate: &Candidate<'_>, line: &Berth) -> bool {
+    pinned(candidate, line) && has_material(candidate, line) && fits(candidate.survey, &line.limits).is_ok()
+}
+
+fn pinned(candidate: &Candidate<'_>, line: &Berth) -> bool {
+    candidate.job.line.as_ref().is_none_or(|name| *name == line.name)
+}
+
+fn wanted_material<'a>(candidate: &Candidate<'a>) -> Option<&'a str> {
+    candidate.job.material.as_deref().or(candidate.survey.material.as_deref())
+}
+
+fn has_material(candidate: &Candidate<'_>, line: &Berth) -> bool {
+    match (wanted_material(candidate), line.material.as_deref()) {
+        (Some(wanted), Some(loaded)) => wanted.eq_ignore_ascii_case(loaded),
+        _ => true,
+    }
+}
+
+/// The lines that the job may be made on; at least one.
+fn suiting(candidate: &Candidate<'_>, lines: &[Berth]) -> Result<Vec<usize>, (JobReason, String)> {
     let job = candidate.job;
-    let pinned = |line: &Berth| job.line.as_ref().is_none_or(|name| *name == line.name);
-    let allowed: Vec<usize> = (0..lines.len()).filter(|&i| pinned(&lines[i])).collect();
+    let allowed: Vec<usize> = (0..lines.len()).filter(|&i| pinned(candidate, &lines[i])).collect();
     if let (Some(name), true) = (&job.line, allowed.is_empty()) {
         return Err((JobReason::ResourcesAreNotReady, format!("there is no line {name}; choose another for this job")));
     }
@@ -121,33 +162,18 @@ fn choose(candidate: &Candidate<'_>, lines: &[Berth], taken: &[bool]) -> Result<
         let why = misfit.unwrap_or_else(|| "there are no lines".to_owned());
         return Err((JobReason::ResourcesAreNotReady, format!("it fits no line ({why})")));
     }
-    let wanted = job.material.as_deref().or(candidate.survey.material.as_deref());
-    let loaded: Vec<usize> = fitting
-        .iter()
-        .copied()
-        .filter(|&i| match (wanted, lines[i].material.as_deref()) {
-            (Some(wanted), Some(loaded)) => wanted.eq_ignore_ascii_case(loaded),
-            _ => true,
-        })
-        .collect();
+    let loaded: Vec<usize> = fitting.iter().copied().filter(|&i| has_material(candidate, &lines[i])).collect();
     if loaded.is_empty() {
         let first = &lines[fitting[0]];
         let text = format!(
             "it needs {}, and line {} has {}; load it and say so in the config, or change the job's material",
-            wanted.unwrap_or("another material"),
+            wanted_material(candidate).unwrap_or("another material"),
             first.name,
             first.material.as_deref().unwrap_or("none")
         );
         return Err((JobReason::MaterialNeeded, text));
     }
-    loaded.iter().copied().find(|&i| lines[i].state == BerthState::Ready && !taken[i]).ok_or_else(|| {
-        // The most hopeful line speaks: one that will come free by itself, before one that needs a person.
-        loaded
-            .iter()
-            .map(|&i| waiting_for(&lines[i]))
-            .min_by_key(|w| w.0)
-            .map_or_else(|| (JobReason::JobQueued, String::new()), |(_, reason, text)| (reason, text))
-    })
+    Ok(loaded)
 }
 
 fn waiting_for(line: &Berth) -> (u8, JobReason, String) {

@@ -6,7 +6,7 @@ use sqlx::{Connection, Sqlite, SqliteConnection};
 use super::error::StoreError;
 use super::open::{Store, connect};
 use super::write::{Entry, Write};
-use crate::job::{Cycle, Job, LineRow, Survey};
+use crate::job::{Cycle, Job, LineRow, PrintRun, Survey};
 use crate::units::UnixMillis;
 
 type Query = sqlx::query::Query<'static, Sqlite, SqliteArguments>;
@@ -62,6 +62,7 @@ fn statement(write: &Write) -> sqlx::Result<Query> {
         Write::Job(job) => put_job(job)?,
         Write::Cycle(cycle) => put_cycle(cycle),
         Write::Line(line) => put_line(line),
+        Write::PrintRun(run) => put_print_run(run),
         Write::Journal(entry) => append(entry),
     })
 }
@@ -166,6 +167,15 @@ fn put_line(line: &LineRow) -> Query {
     .bind(line.uncertain_um)
     .bind(line.open_step.clone())
     .bind(line.hold_after_part)
+}
+
+fn put_print_run(run: &PrintRun) -> Query {
+    sqlx::query("insert or replace into print_runs (cycle, line, at, planned_s, actual_s) values (?1, ?2, ?3, ?4, ?5)")
+        .bind(run.cycle.0)
+        .bind(run.line.as_str().to_owned())
+        .bind(run.at.0)
+        .bind(run.planned_s)
+        .bind(run.actual_s)
 }
 
 fn append(entry: &Entry) -> Query {

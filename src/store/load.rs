@@ -6,7 +6,7 @@ use super::error::StoreError;
 use super::list::{JobFilter, JobKey, JobSet};
 use super::open::Store;
 use super::rows::{self, cycle_columns, job_fields, line_columns};
-use super::write::Snapshot;
+use super::write::{PRINT_RUNS, Snapshot};
 
 /// Jobs that are read in one piece: a queue of any length must not become one text.
 const JOBS_AT_ONCE: u32 = 1000;
@@ -17,6 +17,12 @@ const LEFT: &str = concat!(
     job_fields!(),
     " from jobs indexed by jobs_by_source where source_key is not null and ended_at is not null"
 );
+
+/// The last prints of each line that has ever been kept; by the index, however long the history is.
+const PRINTS: &str = "select print_runs.cycle, print_runs.line, at, planned_s, actual_s
+       from lines join print_runs
+         on print_runs.cycle in (select cycle from print_runs where line = lines.name order by cycle desc limit ?1)
+      order by print_runs.cycle";
 
 impl Store {
     /// Everything that is needed to go on after a restart.
@@ -43,6 +49,7 @@ impl Store {
         let cycles =
             sqlx::query(concat!("select ", cycle_columns!(), " from cycles where ended_at is null order by id"));
         let lines = sqlx::query(concat!("select ", line_columns!(), " from lines order by name"));
+        let prints = sqlx::query(PRINTS).bind(i64::try_from(PRINT_RUNS).unwrap_or(i64::MAX));
         let last = sqlx::query(
             "select (select coalesce(max(id), 0) from jobs), (select coalesce(max(id), 0) from cycles),
                     (select coalesce(max(seq), 0) from journal)",
@@ -55,6 +62,7 @@ impl Store {
             surveys: reader.rows(surveys.fetch_all(reader.pool()).await, rows::survey)?,
             cycles: reader.rows(cycles.fetch_all(reader.pool()).await, rows::cycle)?,
             lines: reader.rows(lines.fetch_all(reader.pool()).await, rows::line)?,
+            print_runs: reader.rows(prints.fetch_all(reader.pool()).await, rows::print_run)?,
             last_job,
             last_cycle,
             last_seq,
@@ -73,5 +81,11 @@ mod tests {
         let store = Store::open(&dir.path().join("db")).await.expect("a store");
         let steps = plan(&store.reader(), LEFT).await;
         assert!(steps.len() == 1 && steps[0].contains("USING INDEX jobs_by_source"), "{steps:?}");
+        let steps = plan(&store.reader(), &PRINTS.replace("?1", "50")).await;
+        assert!(
+            steps.iter().any(|step| step.contains("USING COVERING INDEX print_runs_of_line (line=?)")),
+            "{steps:?}"
+        );
+        assert!(!steps.iter().any(|step| step.starts_with("SCAN print_runs")), "{steps:?}");
     }
 }

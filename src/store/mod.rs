@@ -27,4 +27,4 @@ pub use open::Store;
 pub use read::Reader;
 pub use rescue::Rescue;
 pub use totals::{JobTotals, LineTotals};
-pub use write::{Entry, Snapshot, Write};
+pub use write::{Entry, PRINT_RUNS, Snapshot, Write};

@@ -5,7 +5,7 @@ use sqlx::{Column, Row};
 
 use super::write::Entry;
 use crate::job::{CheckedBy, Cycle, CycleId, Job, JobId, LineName, LineReason, LineRow, LineState};
-use crate::job::{Outcome, Phase, Survey};
+use crate::job::{Outcome, Phase, PrintRun, Survey};
 use crate::units::UnixMillis;
 
 /// The one column that [`job`] reads: the fields of [`Job`] in their order, as JSON. A row of 22 values would cost more to carry
@@ -75,6 +75,17 @@ pub(super) fn line(row: &SqliteRow) -> sqlx::Result<LineRow> {
         uncertain_um: row.try_get(7)?,
         open_step: row.try_get(8)?,
         hold_after_part: row.try_get(9)?,
+    })
+}
+
+/// Reads `cycle, line, at, planned_s, actual_s`.
+pub(super) fn print_run(row: &SqliteRow) -> sqlx::Result<PrintRun> {
+    Ok(PrintRun {
+        cycle: CycleId(row.try_get(0)?),
+        line: word(row, 1, |name| LineName::new(name).ok())?,
+        at: UnixMillis(row.try_get(2)?),
+        planned_s: row.try_get(3)?,
+        actual_s: row.try_get(4)?,
     })
 }
 

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::job::{Cycle, CycleId, Job, JobId, LineName, LineRow, Survey};
+use crate::job::{Cycle, CycleId, Job, JobId, LineName, LineRow, PrintRun, Survey};
 use crate::units::UnixMillis;
 
 /// One change. Numbers (job, cycle, journal) are given by the foreman, the store's only writer.
@@ -21,6 +21,8 @@ pub enum Write {
     Cycle(Box<Cycle>),
     /// The whole row: inserted, or put in place of the one with the same name.
     Line(Box<LineRow>),
+    /// How long the print of a cycle took; a second one of the same cycle is put in place of the first.
+    PrintRun(PrintRun),
     /// Appended; never changed afterwards.
     Journal(Entry),
 }
@@ -46,6 +48,9 @@ pub struct Entry {
     pub data: serde_json::Value,
 }
 
+/// So many prints of a line say how its next one will go; older ones say nothing more.
+pub const PRINT_RUNS: usize = 50;
+
 /// What the foreman needs to go on after a restart.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Snapshot {
@@ -57,6 +62,8 @@ pub struct Snapshot {
     pub cycles: Vec<Cycle>,
     /// Lines.
     pub lines: Vec<LineRow>,
+    /// The last [`PRINT_RUNS`] of each line, the oldest first.
+    pub print_runs: Vec<PrintRun>,
     /// Greatest numbers given so far; 0 when there are none.
     pub last_job: i64,
     /// Greatest cycle number.

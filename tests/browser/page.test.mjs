@@ -229,3 +229,40 @@ look("what is refused is said on the page", async () => {
   await page.getByRole("link", { name: "Back to the lines" }).click();
   await page.locator("#line-one").waitFor(soon);
 });
+
+/** The times of the forecast on the page, with what stands behind them. */
+const dueTimes = (page) => page.locator("p.due time").evaluateAll((times) =>
+  times.map((time) => ({ at: time.dateTime, text: time.textContent })));
+
+look("what is to come is told in the reader's own zone", async () => {
+  daemon = await startDaemon();
+  for (const timezoneId of ["Asia/Tokyo", "America/Sao_Paulo"]) {
+    const page = await open({ timezoneId, locale: "en-GB" });
+    if (timezoneId === "Asia/Tokyo") await addFile(page);
+    await page.locator("#line-one p.due", { hasText: "This part is done about" }).waitFor(whole);
+    await page.locator("#queue p.due", { hasText: /^Done about/ }).waitFor(soon);
+    const times = await dueTimes(page);
+    assert.ok(times.length >= 4, `${times.length} times`);
+    const clock = new Intl.DateTimeFormat("en-GB", { timeZone: timezoneId, hour: "2-digit", minute: "2-digit" });
+    for (const { at, text } of times) {
+      assert.match(at, /^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$/);
+      // The day's name comes before it where that is not today.
+      assert.match(text, new RegExp(`(^|[ ,])${clock.format(new Date(at))}$`), `${at} in ${timezoneId}`);
+    }
+    const { jobs } = await daemon.read("/forecast");
+    assert.ok(jobs[0].end.early <= jobs[0].end.at && jobs[0].end.at <= jobs[0].end.late);
+    await page.evaluate(() => scrollTo(0, 0));
+    await shoot(page, `phone-forecast-${timezoneId.split("/")[1]}`);
+    assert.deepEqual(faults, []);
+    await context.close();
+  }
+  const page = await open({ timezoneId: "Asia/Tokyo", javaScriptEnabled: false });
+  const told = await dueTimes(page);
+  assert.ok(told.length > 0 && told.every(({ at, text }) => text.endsWith(`${at.slice(11, 16)} UTC`)), JSON.stringify(told));
+  // A person who looks at a page that stays open sees new figures without loading it anew.
+  await context.close();
+  const living = await open();
+  await living.locator("#line-one p.due").waitFor(whole);
+  const before = (await dueTimes(living))[0].at;
+  await living.waitForFunction((old) => document.querySelector("#line-one p.due time")?.dateTime !== old, before, whole);
+});

@@ -3,6 +3,7 @@
 mod access;
 mod events;
 mod fake;
+mod forecast;
 mod jobs;
 mod lines;
 mod page;

@@ -4,6 +4,7 @@ mod bad_input;
 mod cycle;
 mod demo;
 mod demo_jobs;
+mod forecast;
 mod ground;
 mod house_rules;
 mod http;

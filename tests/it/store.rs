@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use nosebar::job::{
     CheckedBy, Cycle, CycleId, FileFacts, Footprint, Job, JobId, JobReason, JobState, LineName, LineReason,
 };
-use nosebar::job::{LineRow, LineState, Outcome, Phase, Survey};
+use nosebar::job::{LineRow, LineState, Outcome, Phase, PrintRun, Survey};
 use nosebar::store::{Entry, JobFilter, JobKey, JobSet, JournalFilter, Snapshot, Store, StoreError, Write};
 use nosebar::units::UnixMillis;
 use proptest::prelude::*;
@@ -101,6 +101,10 @@ fn entry(seq: i64) -> Entry {
     }
 }
 
+fn print_run(cycle: i64) -> PrintRun {
+    PrintRun { cycle: CycleId(cycle), line: name("east-2"), at: UnixMillis(2), planned_s: 1.0 / 3.0, actual_s: 1000.0 }
+}
+
 fn name(line: &str) -> LineName {
     LineName::new(line).expect("a line's name")
 }
@@ -159,6 +163,7 @@ async fn everything_written_comes_back_the_same_after_reopening() {
     // References run both ways through this list: the order must not matter.
     let writes = [
         Write::Line(Box::new(line.clone())),
+        Write::PrintRun(print_run(7)),
         Write::Cycle(Box::new(open.clone())),
         Write::Cycle(Box::new(past.clone())),
         put(&full),
@@ -178,6 +183,7 @@ async fn everything_written_comes_back_the_same_after_reopening() {
         surveys: vec![survey(HASH)],
         cycles: vec![open.clone()],
         lines: vec![line],
+        print_runs: vec![print_run(7)],
         last_job: 4,
         last_cycle: 8,
         last_seq: 1,
@@ -190,6 +196,37 @@ async fn everything_written_comes_back_the_same_after_reopening() {
     assert_eq!(reader.survey(HASH).await.expect("read"), Some(survey(HASH)));
     assert_eq!(reader.journal_after(&JournalFilter::All, 0, 9).await.expect("read"), [noted]);
     assert!(reader.known_files().await.expect("read").contains(HASH));
+}
+
+#[tokio::test]
+async fn the_last_fifty_prints_of_each_line_are_read_the_oldest_first() {
+    let mut house = house().await;
+    let row = |line| LineRow {
+        name: name(line),
+        state: LineState::Idle,
+        reason: LineReason::None,
+        note: String::new(),
+        cycle: None,
+        belt_clear: true,
+        odometer_um: 0,
+        uncertain_um: 0,
+        open_step: None,
+        hold_after_part: false,
+    };
+    let mut writes =
+        vec![file(), put(&job(1)), Write::Line(Box::new(row("east-2"))), Write::Line(Box::new(row("west")))];
+    for id in 1..=70 {
+        let line = if id % 10 == 0 { "west" } else { "east-2" };
+        writes.push(Write::Cycle(Box::new(cycle(id, 1, line))));
+        writes.push(Write::PrintRun(PrintRun { line: name(line), ..print_run(id) }));
+    }
+    house.store.commit(&writes).await.expect("committed");
+    let kept: Vec<_> = house.store.load().await.expect("loaded").print_runs.iter().map(|run| run.cycle.0).collect();
+    // 63 of the one line, of which the last 50 go back to cycle 15; seven of the other.
+    let expected: Vec<i64> = (1..=70).filter(|id| *id >= 15 || id % 10 == 0).collect();
+    assert_eq!(kept, expected);
+    let without_cycle = house.store.commit(&[Write::PrintRun(print_run(99))]).await;
+    assert!(matches!(without_cycle, Err(StoreError::Refused { .. })), "{without_cycle:?}");
 }
 
 #[tokio::test]

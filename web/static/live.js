@@ -12,15 +12,25 @@ const said = document.getElementById("said");
 /* Times in the reader's own zone */
 
 const timeOfDay = new Intl.DateTimeFormat(undefined, { hour: "2-digit", minute: "2-digit", second: "2-digit" });
+const minuteOfDay = new Intl.DateTimeFormat(undefined, { hour: "2-digit", minute: "2-digit" });
+const minuteOfWeek = new Intl.DateTimeFormat(undefined, { weekday: "short", hour: "2-digit", minute: "2-digit" });
+const WEEK_MS = 6 * 86_400_000; // beyond it, the name of a day may mean two of them
 const dayAndTime = new Intl.DateTimeFormat(undefined, {
   weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit",
 });
 
+function formatOf(element, at) {
+  const now = new Date();
+  const today = at.toDateString() === now.toDateString();
+  if (element.dataset.show !== "minute") return today ? timeOfDay : dayAndTime;
+  if (today) return minuteOfDay;
+  return Math.abs(at - now) < WEEK_MS ? minuteOfWeek : dayAndTime;
+}
+
 function localise(root) {
   for (const element of root.querySelectorAll("time[datetime]")) {
     const at = new Date(element.dateTime);
-    const today = at.toDateString() === new Date().toDateString();
-    element.textContent = (today ? timeOfDay : dayAndTime).format(at);
+    element.textContent = formatOf(element, at).format(at);
     element.title = at.toString();
   }
 }
@@ -172,6 +182,10 @@ function listen() {
     if (part) refresh(part);
   });
   source.addEventListener("job", () => { hear(); for (const id of ["queue", "ended"]) refresh(document.getElementById(id)); });
+  source.addEventListener("forecast", () => {
+    hear();
+    for (const part of document.querySelectorAll("[data-line], #queue")) refresh(part);
+  });
   source.addEventListener("journal", () => { hear(); refresh(document.getElementById("journal")); });
 }
 

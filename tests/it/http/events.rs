@@ -16,6 +16,7 @@ use tokio::time::timeout;
 use tower::ServiceExt;
 
 use super::fake::{Bench, a_job, busy_line, request};
+use super::forecast::a_forecast;
 
 const SOON: Duration = Duration::from_secs(10);
 
@@ -204,6 +205,29 @@ async fn a_number_of_another_database_is_taken_for_none() {
         bench.fake.lock().await.note("state", None, "new").await;
         assert_eq!(stream.numbers(1).await, [before + 1], "{last}");
     }
+}
+
+#[tokio::test]
+async fn forecasts_come_with_pauses_and_the_last_one_counts() {
+    let bench = Bench::open().await;
+    let (at, _stop) = listening(&bench).await;
+    bench.fake.lock().await.foretell(a_forecast());
+    let mut stream = Stream::open(at, None).await;
+    assert_eq!(stream.next().await.expect("an event").name, "line");
+    // The one from before was on the page that the reader has; then a first one at once, and a crowd.
+    for ratio in [1.0, 1.1, 1.2, 1.3] {
+        let mut forecast = a_forecast();
+        forecast.lines[0].print_ratio = ratio;
+        bench.fake.lock().await.foretell(forecast);
+        if ratio == 1.0 {
+            let first = stream.next().await.expect("an event");
+            assert_eq!((first.name.as_str(), &first.data["lines"][0]["print_ratio"]), ("forecast", &ratio.into()));
+            assert_eq!(first.data["jobs"], Value::Null);
+        }
+    }
+    assert!(timeout(Duration::from_millis(700), stream.bytes.next()).await.is_err(), "not twice in a second");
+    let second = stream.next().await.expect("an event");
+    assert_eq!((second.name.as_str(), &second.data["lines"][0]["print_ratio"]), ("forecast", &Value::from(1.3)));
 }
 
 #[tokio::test]

@@ -6,8 +6,8 @@ use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Method, Request, StatusCode};
 use nosebar::foreman::{
-    Answer, Arrival, Command, Handle, JobCommand, LineCommand, LineView, Live, News, Question, Refused, RefusedCode,
-    Request as Ask, TemperatureView, WorkView,
+    Answer, Arrival, Command, ForecastView, Handle, JobCommand, LineCommand, LineView, Live, News, Question, Refused,
+    RefusedCode, Request as Ask, TemperatureView, WorkView,
 };
 use nosebar::http::{Desk, router};
 use nosebar::job::{
@@ -35,6 +35,7 @@ pub(super) struct Fake {
     store: Store,
     live: watch::Sender<Arc<Live>>,
     news: broadcast::Sender<News>,
+    forecast: watch::Sender<Arc<ForecastView>>,
     /// What it was asked, in order, for tests to look at.
     pub(super) asked: Vec<Command>,
     /// Refuses everything with this, when set.
@@ -72,8 +73,9 @@ impl Bench {
         let (live, watching) = watch::channel(Arc::new(first));
         let (news, _) = broadcast::channel(64);
         let (requests, mut desk_bell) = mpsc::channel::<Ask>(16);
-        let handle = Handle::new(requests, watching, news.clone());
-        let fake = Fake { store, live, news, asked: Vec::new(), refuses: None, jobs: Vec::new(), seq: 0 };
+        let (forecast, forecast_out) = watch::channel(Arc::default());
+        let handle = Handle::new(requests, watching, news.clone()).with_forecast(forecast_out);
+        let fake = Fake { store, live, news, forecast, asked: Vec::new(), refuses: None, jobs: Vec::new(), seq: 0 };
         let fake = Arc::new(Mutex::new(fake));
         let foreman = Arc::clone(&fake);
         tokio::spawn(async move {
@@ -281,6 +283,11 @@ impl Fake {
         self.show(line.clone());
         self.note("state", None, &format!("{name} is {}", line.state)).await;
         Ok(Answer::Line(Box::new(line)))
+    }
+
+    /// Publishes a forecast, and wakes those who listen.
+    pub(super) fn foretell(&self, forecast: ForecastView) {
+        self.forecast.send_replace(Arc::new(forecast));
     }
 
     /// Publishes a line as it is now; one with a new name is added.

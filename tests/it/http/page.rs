@@ -9,7 +9,7 @@ use super::fake::{Bench, NOON, a_job, a_survey, asking_line, busy_line, idle_lin
 use super::problems::check_problem;
 
 /// The text between the tags, with one blank for each tag and blanks folded.
-fn words(html: &str) -> String {
+pub(super) fn words(html: &str) -> String {
     let mut text = String::new();
     for piece in html.split('<') {
         text.push(' ');

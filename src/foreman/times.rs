@@ -1,0 +1,225 @@
+//! How long each phase of a copy takes on a line, and how sure that is.
+
+use std::time::Duration;
+
+use super::books::Books;
+use super::stand::Stand;
+use crate::belt::{Advance, Drive};
+use crate::job::{Job, LineState, Material, Phase, Survey};
+use crate::line::{Check, InWork, Line, Stage};
+use crate::schedule::{Bed, BerthState, Correction, Doing, Lasting, LineNow, Making, PhaseTimes, Spread, Then};
+use crate::units::{Celsius, Moment};
+
+/// What a copy needs of its line.
+struct Needs {
+    bed: Option<Celsius>,
+    nozzle: Option<Celsius>,
+    release: Celsius,
+    advance: Advance,
+    planned_s: f64,
+}
+
+/// Common practice for small machines, no source: at full power a bed would end at 140 °C and gets there with a time constant of
+/// ten minutes; a nozzle warms by four kelvin a second. A given machine may need half or twice the time, and then always does.
+const BED_END_C: f64 = 140.0;
+const BED_TAU_S: f64 = 600.0;
+const NOZZLE_K_PER_S: f64 = 4.0;
+/// What is as close to its target as this is warm, and as close to its end as this is there.
+const NEAR_K: f64 = 3.0;
+const WARM_SPREAD: (f64, f64) = (0.5, 1.0);
+/// A room, where no thermometer has said anything yet.
+const ROOM: Celsius = Celsius(22.0);
+/// How far off a cooling by the config's two figures may be: the room is warmer, the fan is on.
+const COOL_SPREAD: (f64, f64) = (0.4, 0.6);
+/// How far off one cooling is from another: draughts, and the time between two readings.
+const COOL_OWN: f64 = 0.03;
+const READING_S: f64 = 2.0;
+/// For each command of an advance: starting and stopping, and the answer. A guess for belts that take a fifth of a second to
+/// get to their speed.
+const PIECE_S: f64 = 0.25;
+/// How far off an advance may be, as a share.
+const BELT_OWN: f64 = 0.15;
+/// A line without a sensor runs the whole advance twice.
+const TRUST_ADVANCES: f64 = 2.0;
+/// A person who is asked: two minutes when at hand, an hour when not; nobody at all is beyond any figure.
+const ASKED_S: f64 = 120.0;
+const ASKED_EARLY_S: f64 = 15.0;
+const ASKED_LATE_S: f64 = 3600.0;
+/// The user's own program: a camera and a look at its picture.
+const PROGRAM_S: f64 = 3.0;
+const PROGRAM_LATE_S: f64 = 15.0;
+
+/// A whole copy; `None` if its part would never let go.
+pub(super) fn copy_times(
+    stand: &Stand,
+    job: &Job,
+    survey: &Survey,
+    materials: &[Material],
+    bed: Bed,
+) -> Option<PhaseTimes> {
+    let needs = Needs {
+        bed: survey.temperatures.bed_first_c.map(Celsius),
+        nozzle: survey.temperatures.nozzle_first_c.map(Celsius),
+        release: stand.release(job, survey, materials),
+        advance: stand.advance(survey),
+        planned_s: survey.expected_time_s(),
+    };
+    let (readings, _) = stand.line.readings();
+    let from = match bed {
+        Bed::AsItIs => (readings.bed, readings.nozzle),
+        // The nozzle has cooled for as long as the bed; it is quick to warm.
+        Bed::AfterPart => (Some(needs.release), None),
+    };
+    whole(stand, &needs, from)
+}
+
+/// The line as it stands.
+pub(super) fn line_now(stand: &Stand, books: &Books, now: Moment) -> LineNow {
+    let (berth, line) = (stand.berth(), &stand.line);
+    let resting = line.state().0 == LineState::Idle && line.connected() && line.belt_clear();
+    let doing = match (berth.state, line.in_work()) {
+        (BerthState::Ready, _) => Doing::Free,
+        // It waits for a step without a copy: moments.
+        (BerthState::Busy, None) if resting => Doing::Free,
+        (BerthState::Busy | BerthState::Cooling, Some(work)) => {
+            let job = work.work.job;
+            let then = if line.hold_after_part() { Then::Holds } else { Then::GoesOn };
+            let phase = work.stage.phase();
+            match rest(stand, work, books, now) {
+                Some(left) => Doing::Making(Making { job, copy: work.work.copy, phase, left, then }),
+                None => Doing::Stands { job: Some(job) },
+            }
+        }
+        (_, work) => Doing::Stands { job: work.map(|work| work.work.job) },
+    };
+    LineNow { berth, doing }
+}
+
+/// What is left of the phase under way, and the phases after it.
+fn rest(stand: &Stand, work: &InWork, books: &Books, now: Moment) -> Option<PhaseTimes> {
+    let line = &stand.line;
+    let survey = books.job(work.work.job).and_then(|job| books.survey_of(job));
+    let needs = Needs {
+        bed: work.work.bed,
+        nozzle: work.work.nozzle,
+        release: work.work.release,
+        advance: work.work.advance,
+        planned_s: survey.as_deref().map_or(0.0, Survey::expected_time_s),
+    };
+    let (readings, _) = line.readings();
+    let elapsed_s = now.since(line.since()).as_secs_f64();
+    let warm = warm(&needs, (readings.bed, readings.nozzle));
+    let mut left = PhaseTimes {
+        // While something is to be warmed, its reading says what is left.
+        warm,
+        // What the bed is to cool from is known as soon as it cools.
+        cool: if work.stage.phase() == Phase::Cool {
+            cool(line, readings.bed.unwrap_or(needs.release), needs.release)?
+        } else {
+            cool(line, needs.bed.unwrap_or(ROOM), needs.release)?
+        },
+        ..whole(stand, &needs, (readings.bed, readings.nozzle))?
+    };
+    match work.stage {
+        Stage::Printing => left.print = print_left(stand, survey.as_deref()),
+        Stage::Reheating | Stage::Returning => {
+            let print = print_left(stand, survey.as_deref());
+            left.print = Lasting { expected_s: print.expected_s + warm.expected_s, ..print };
+        }
+        Stage::Running | Stage::Halted => left.advance = left.advance.left_after(elapsed_s),
+        Stage::Commanding => left.check = left.check.left_after(elapsed_s),
+        _ => {}
+    }
+    Some(left)
+}
+
+fn whole(stand: &Stand, needs: &Needs, from: (Option<Celsius>, Option<Celsius>)) -> Option<PhaseTimes> {
+    Some(PhaseTimes {
+        warm: warm(needs, from),
+        print: print(needs.planned_s, stand.prints.correction()),
+        cool: cool(&stand.line, needs.bed.unwrap_or(ROOM), needs.release)?,
+        advance: advance(&stand.line, needs.advance),
+        check: check(&stand.line),
+    })
+}
+
+/// Until bed and nozzle, one after the other, are warm.
+fn warm(needs: &Needs, from: (Option<Celsius>, Option<Celsius>)) -> Lasting {
+    let target = |target: Option<Celsius>| target.map_or(f64::MIN, |target| target.0 - NEAR_K);
+    let start = |from: Option<Celsius>| from.unwrap_or(ROOM).0;
+    // Below full power's end by this much: `τ·ln(then / now)`, as in cooling.
+    let below_end = |c: f64| (BED_END_C - c).max(NEAR_K);
+    let bed_s = BED_TAU_S * (below_end(start(from.0)) / below_end(target(needs.bed))).ln().max(0.0);
+    let nozzle_s = ((target(needs.nozzle) - start(from.1)) / NOZZLE_K_PER_S).max(0.0);
+    let seconds = bed_s + nozzle_s;
+    Lasting { expected_s: seconds, own: even(READING_S), shared: share(seconds, WARM_SPREAD) }
+}
+
+/// A print, or what is left of it, by what the line's prints have taught.
+fn print(planned_s: f64, correction: Correction) -> Lasting {
+    let seconds = planned_s * correction.ratio;
+    let within = |factor: f64| share(seconds, (1.0 - 1.0 / factor, factor - 1.0));
+    Lasting { expected_s: seconds, own: within(correction.print_within), shared: within(correction.ratio_within) }
+}
+
+/// By the file's own timetable, at the bytes that the printer has acknowledged.
+fn print_left(stand: &Stand, survey: Option<&Survey>) -> Lasting {
+    let (sent, _) = stand.progress;
+    let left_s = survey.map_or(0.0, |survey| survey.expected_time_s() - survey.time_at(sent));
+    print(left_s.max(0.0), stand.prints.correction())
+}
+
+/// From this bed temperature until the part lets go; `None` if it never does.
+fn cool(line: &Line, from: Celsius, release: Celsius) -> Option<Lasting> {
+    let wait = line.settings().cooling.wait_for_release(from, release).ok()?;
+    let seconds = wait.as_secs_f64();
+    let own = even((seconds * COOL_OWN).hypot(READING_S));
+    Some(Lasting { expected_s: seconds + READING_S / 2.0, own, shared: share(seconds, COOL_SPREAD) })
+}
+
+fn advance(line: &Line, advance: Advance) -> Lasting {
+    let settings = line.settings();
+    let moves = settings.drive.advance_moves(advance);
+    let drive = &settings.drive;
+    let longest = if settings.check == Check::Switch { drive.sampled_piece_max } else { drive.piece_max };
+    let pieces: f64 = moves.iter().map(|m| (m.travel.to_millimetres().0.abs() / longest.0).ceil()).sum();
+    let seconds = Drive::seconds(&moves) + pieces * PIECE_S;
+    let seconds = if settings.check == Check::Trust { seconds * TRUST_ADVANCES } else { seconds };
+    Lasting { expected_s: seconds, own: even(seconds * BELT_OWN), shared: Spread::default() }
+}
+
+fn check(line: &Line) -> Lasting {
+    let settings = line.settings();
+    let bounded = |expected_s: f64, early_s: f64, late_s: f64, limit: Duration| {
+        let late_s = late_s.min(limit.as_secs_f64()).max(expected_s);
+        let own = Spread { down_s: expected_s - early_s, up_s: late_s - expected_s };
+        Lasting { expected_s, own, shared: Spread::default() }
+    };
+    match settings.check {
+        Check::Switch | Check::Trust => Lasting::default(),
+        Check::Command => bounded(PROGRAM_S, 0.0, PROGRAM_LATE_S, settings.command_limit),
+        Check::Ask => bounded(ASKED_S, ASKED_EARLY_S, ASKED_LATE_S, settings.ask_limit),
+    }
+}
+
+fn even(seconds: f64) -> Spread {
+    Spread { down_s: seconds, up_s: seconds }
+}
+
+fn share(seconds: f64, (down, up): (f64, f64)) -> Spread {
+    Spread { down_s: seconds * down, up_s: seconds * up }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_print_takes_its_planned_time_times_the_ratio_with_both_spreads() {
+        let correction = Correction { ratio: 1.2, ratio_within: 1.25, print_within: 1.1, ..Correction::default() };
+        let print = print(1000.0, correction);
+        assert_eq!(print.expected_s, 1200.0);
+        assert!((print.shared.up_s - 300.0).abs() < 1e-9 && (print.shared.down_s - 240.0).abs() < 1e-9);
+        assert!((print.own.up_s - 120.0).abs() < 1e-9);
+    }
+}
