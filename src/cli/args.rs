@@ -79,6 +79,9 @@ pub struct InspectArgs {
     /// Print JSON.
     #[arg(long)]
     pub json: bool,
+    /// Write a picture of the part on the belt here, as PNG.
+    #[arg(long, value_name = "OUT.png")]
+    pub picture: Option<PathBuf>,
 }
 
 /// Arguments of `backup`.

@@ -1,18 +1,19 @@
 //! `nosebar inspect`: survey a sliced file and print what was found.
 
 use std::fmt::{self, Write as _};
-use std::fs::File;
+use std::fs::{File, Permissions};
 use std::io::{self, BufReader, Write as _};
+use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::process::ExitCode;
 
 use serde::Serialize;
 
 use super::InspectArgs;
-use super::rules::survey_rules;
+use super::rules::{dialect, scene, survey_rules};
 use crate::belt::Advance;
 use crate::config::{Config, ConfigError, LineConfig, SAMPLE};
-use crate::gcode::survey;
+use crate::gcode::{picture, survey};
 use crate::job::{Finding, Survey};
 use crate::schedule::fits;
 use crate::thermal::release_temperature;
@@ -20,6 +21,8 @@ use crate::units::Micrometres;
 
 /// How much of a file is read at once.
 const READ_BYTES: usize = 256 * 1024;
+/// Width of a picture, pixels.
+const PICTURE_PX: u32 = 1024;
 
 /// The survey, and what the line would do with the part.
 #[derive(Debug, Serialize)]
@@ -63,8 +66,23 @@ fn inspect(args: &InspectArgs) -> Result<Report, String> {
     let unreadable = |error: io::Error| format!("{} cannot be read: {error}", args.file.display());
     let file = File::open(&args.file).map_err(unreadable)?;
     let survey = survey(BufReader::with_capacity(READ_BYTES, file), &survey_rules(&config)).map_err(unreadable)?;
+    if let (Some(out), Some(line)) = (&args.picture, line_for(&survey, &config)) {
+        let file = BufReader::with_capacity(READ_BYTES, File::open(&args.file).map_err(unreadable)?);
+        let picture = picture(file, &scene(line, PICTURE_PX), &survey, dialect(line)).map_err(unreadable)?;
+        write_whole(out, &picture).map_err(|error| format!("{} cannot be written: {error}", out.display()))?;
+    }
     let eject = eject_of(&survey, &config);
     Ok(Report { survey, eject })
+}
+
+/// Puts a file in its place whole; whatever had the name is replaced.
+fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
+    // As a file that any program makes: who may read it is the user's own rule.
+    let mut file = tempfile::Builder::new().permissions(Permissions::from_mode(0o666)).tempfile_in(folder)?;
+    file.write_all(bytes)?;
+    file.persist(path)?;
+    Ok(())
 }
 
 /// The config that was asked for, or the one that `nosebar init` would write.
@@ -75,10 +93,15 @@ fn config_of(path: Option<&Path>) -> Result<Config, ConfigError> {
     }
 }
 
+/// The first line that can take the file, or the first one.
+fn line_for<'a>(survey: &Survey, config: &'a Config) -> Option<&'a LineConfig> {
+    let takes = |line: &&LineConfig| fits(survey, &line.limits).is_ok();
+    config.lines.iter().find(takes).or_else(|| config.lines.first())
+}
+
 /// What the first line that can take the file would do with its part; `None` if it lays nothing on the belt.
 fn eject_of(survey: &Survey, config: &Config) -> Option<Eject> {
-    let takes = |line: &&LineConfig| fits(survey, &line.limits).is_ok();
-    let line = config.lines.iter().find(takes).or_else(|| config.lines.first())?;
+    let line = line_for(survey, config)?;
     let extent = line.frame.extent(survey)?;
     let advance = Advance::plan(extent, line.frame.nose, line.overrun);
     let names = [survey.material.as_deref(), line.material.as_deref()];

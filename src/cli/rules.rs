@@ -1,8 +1,10 @@
 //! What files are surveyed by, and what may be sent: made from the config.
 
-use crate::belt::DriveBy;
+use crate::belt::{Direction, DriveBy};
 use crate::config::{Config, LineConfig};
-use crate::gcode::{Dialect, Policy, Progress, Rules};
+use crate::gcode::picture::SIZE_MIN_PX;
+use crate::gcode::{Dialect, Policy, Progress, Rules, Scene};
+use crate::infeed::Backdrop;
 use crate::job::Limits;
 
 /// What a file is surveyed by when any of these lines may take it; each line's own limits are looked at afterwards.
@@ -33,6 +35,22 @@ pub(super) fn policy(line: &LineConfig) -> Policy {
 
 pub(super) fn dialect(line: &LineConfig) -> Dialect {
     Dialect { e_follows_g91: line.e_follows_g91, m203_per_minute: line.m203_per_minute, ..Dialect::default() }
+}
+
+/// What a picture of a part on this line's belt is made of beside the file.
+pub(super) fn scene(line: &LineConfig, size_px: u32) -> Scene {
+    let toward_nose = match line.frame.toward_nose {
+        Direction::PlusX => (1.0, 0.0),
+        Direction::MinusX => (-1.0, 0.0),
+        Direction::PlusY => (0.0, 1.0),
+        Direction::MinusY => (0.0, -1.0),
+    };
+    Scene { bed: line.frame.bed, toward_nose, nose_mm: line.frame.nose.0, size_px }
+}
+
+/// A line's belt in the pictures that the page shows, which ask for sizes of their own.
+pub(super) fn backdrop(line: &LineConfig) -> Backdrop {
+    Backdrop { line: line.name.clone(), scene: scene(line, SIZE_MIN_PX), dialect: dialect(line) }
 }
 
 /// The tool number or the axis letter that moves the belt.

@@ -11,13 +11,13 @@ use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
 use super::key;
-use super::rules::{dialect, policy, survey_rules};
+use super::rules::{backdrop, dialect, policy, survey_rules};
 use crate::belt::{Direction, DriveBy};
 use crate::clock::Clock;
 use crate::config::{Config, LineConfig, LinkConfig};
 use crate::foreman::{Foreman, Handle};
 use crate::http::{self, Desk};
-use crate::infeed::{self, InfeedConfig, Intake};
+use crate::infeed::{self, InfeedConfig, Intake, Pictures};
 use crate::job::{Job, LineName};
 use crate::printer::{Connect, Driver, DriverSettings, SerialConnect, SimulatedConnect, SimulatedHandle, TcpConnect};
 use crate::sim::{BeltConfig, BeltDrive, FrameConfig, ReleaseStep, SimConfig, TowardNose};
@@ -91,6 +91,7 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
 
     let mut others: Vec<JoinHandle<()>> = drivers.into_iter().map(|driver| tokio::spawn(driver.run())).collect();
     let foreman = tokio::spawn(foreman.run(closing.clone()));
+    let pictures = Pictures::new(files.clone(), config.lines.iter().map(backdrop).collect());
     let intake = Intake::new(files, infeed::surveyors(survey_rules(config)), handle.clone());
     for (hash, job) in found {
         if let Err(error) = intake.take_found(&hash, job.as_ref()).await {
@@ -104,6 +105,7 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
     };
     others.push(tokio::spawn(infeed::run(infeed_config, intake.clone(), left, closing.clone())));
     let desk = Desk::new(handle.clone(), reader, intake);
+    let desk = desk.with_pictures(pictures);
     let desk = desk.with_upload_max(config.daemon.upload_max_mib.saturating_mul(1 << 20));
     let address = listener.local_addr()?;
     // Law L11: where others can reach the page, nothing is changed without a key.

@@ -132,6 +132,13 @@ impl Arc {
         (self.radius * self.sweep).hypot(across)
     }
 
+    /// The point where this share of the sweep is done, 0 to 1: mm along the plane's first and second axis.
+    #[must_use]
+    pub fn at(&self, share: f64) -> [f64; 2] {
+        let (sin, cos) = (self.start_angle + share * self.sweep).sin_cos();
+        [self.centre[0] + self.radius * cos, self.centre[1] + self.radius * sin]
+    }
+
     /// The outermost points of the arc along the plane's two axes, mm, its ends not included: `(least, greatest)`.
     #[must_use]
     pub fn bulges(&self) -> ([f64; 2], [f64; 2]) {
@@ -268,6 +275,20 @@ mod tests {
             |end: f64| Arc::about_centre(Plane::Xy, Turn::Clockwise, [0.0; 3], [end, 0.0, 0.0], [5.0, 0.0]).1;
         assert!(mismatch(10.0019) < TOLERANCE_MM);
         assert!(mismatch(10.0021) > TOLERANCE_MM);
+    }
+
+    /// `atan2` tells −0 from 0: a circle that begins left of its centre must not become nothing.
+    #[test]
+    fn a_full_circle_is_whole_wherever_it_begins() {
+        for (from, offset) in
+            [([80.0, 100.0], [20.0, 0.0]), ([120.0, 100.0], [-20.0, 0.0]), ([100.0, 80.0], [0.0, 20.0])]
+        {
+            for turn in [Turn::Clockwise, Turn::Counterclockwise] {
+                let arc = centre_arc(turn, from, from, offset);
+                assert!(is_near(arc.sweep.abs(), TAU), "{turn:?} from {from:?}: {}", arc.sweep);
+                assert_eq!(arc.sweep > 0.0, turn == Turn::Counterclockwise);
+            }
+        }
     }
 
     #[test]

@@ -7,7 +7,7 @@ use super::error::HttpError;
 use super::jobs::job_id;
 use super::key::KeyHash;
 use crate::foreman::{Answer, Command, Handle, JobCommand, LineCommand, LineView};
-use crate::infeed::Intake;
+use crate::infeed::{Intake, Pictures};
 use crate::job::{Cycle, Job, JobId, JobState, LineName, Survey};
 use crate::store::{Entry, JobFilter, JobKey, JobSet, JournalFilter, Reader, StoreError};
 
@@ -23,6 +23,8 @@ pub struct Desk {
     pub(super) handle: Handle,
     pub(super) reader: Reader,
     pub(super) intake: Intake,
+    /// Where pictures of the files come from; `None` shows none.
+    pub(super) pictures: Option<Pictures>,
     pub(super) upload_max: u64,
     pub(super) host_names: Vec<String>,
     /// What must be known to change anything; `None` where only this machine can ask.
@@ -36,13 +38,29 @@ impl Desk {
     #[must_use]
     pub fn new(handle: Handle, reader: Reader, intake: Intake) -> Self {
         let closing = CancellationToken::new();
-        Self { handle, reader, intake, upload_max: UPLOAD_MAX, host_names: Vec::new(), key: None, closing }
+        Self {
+            handle,
+            reader,
+            intake,
+            pictures: None,
+            upload_max: UPLOAD_MAX,
+            host_names: Vec::new(),
+            key: None,
+            closing,
+        }
     }
 
     /// Takes files up to `bytes` long.
     #[must_use]
     pub fn with_upload_max(mut self, bytes: u64) -> Self {
         self.upload_max = bytes;
+        self
+    }
+
+    /// Shows pictures of the files.
+    #[must_use]
+    pub fn with_pictures(mut self, pictures: Pictures) -> Self {
+        self.pictures = Some(pictures);
         self
     }
 

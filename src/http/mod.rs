@@ -14,6 +14,7 @@ mod journal;
 mod key;
 mod lines;
 mod pages;
+mod picture;
 mod serve;
 mod statics;
 mod upload;

@@ -8,8 +8,9 @@ use axum::routing::get;
 
 use super::desk::{Desk, JobList};
 use super::error::HttpError;
+use super::picture::{CARD_PX, ROW_PX, sight_of};
 use super::statics::address;
-use super::views::{Due, EntrySight, JobSight, LineSight};
+use super::views::{Due, EntrySight, JobSight, LineSight, PictureSight};
 use super::words::{self, Tone};
 use crate::foreman::{ForecastView, LineView};
 use crate::job::LineName;
@@ -50,6 +51,7 @@ struct PageTemplate {
 struct LineTemplate<'a> {
     view: &'a LineView,
     sight: LineSight<'a>,
+    picture: Option<PictureSight>,
 }
 
 #[derive(Template)]
@@ -82,13 +84,17 @@ async fn show_page(State(desk): State<Desk>, RawQuery(query): RawQuery) -> Resul
     let mut views: Vec<_> = live.lines.iter().collect();
     // Whoever needs a person comes first; otherwise the order of the config.
     views.sort_by_key(|view| std::cmp::Reverse(view.question.is_some()));
+    let mut lines = Vec::with_capacity(views.len());
+    for view in &views {
+        lines.push(line(&desk, view, &forecast).await?);
+    }
     let page = PageTemplate {
         title: title(&views),
         css: address("page.css"),
         js: address("live.js"),
         icon: address("icon.svg"),
         reloads: query.as_deref() != Some("still"),
-        lines: views.iter().map(|view| line(view, &forecast)).collect::<Result<_, _>>()?,
+        lines,
         line_names: live.lines.iter().map(|view| view.name.clone()).collect(),
         queue: queue(&desk).await?,
         ended: ended(&desk).await?,
@@ -98,7 +104,7 @@ async fn show_page(State(desk): State<Desk>, RawQuery(query): RawQuery) -> Resul
 }
 
 async fn show_line(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Html<String>, HttpError> {
-    line(&desk.line(&name)?, &desk.handle.forecast()).map(Html)
+    line(&desk, &desk.line(&name)?, &desk.handle.forecast()).await.map(Html)
 }
 
 async fn show_queue(State(desk): State<Desk>) -> Result<Html<String>, HttpError> {
@@ -126,8 +132,16 @@ fn title(views: &[&LineView]) -> String {
     }
 }
 
-fn line(view: &LineView, forecast: &ForecastView) -> Result<String, HttpError> {
-    render(&LineTemplate { view, sight: LineSight::new(view, forecast) })
+async fn line(desk: &Desk, view: &LineView, forecast: &ForecastView) -> Result<String, HttpError> {
+    let job = match &view.work {
+        Some(work) => desk.find_job(work.job).await?,
+        None => None,
+    };
+    let picture = match job {
+        Some(job) => sight_of(desk, &job, Some(&view.name), CARD_PX).await?,
+        None => None,
+    };
+    render(&LineTemplate { view, sight: LineSight::new(view, forecast), picture })
 }
 
 async fn queue(desk: &Desk) -> Result<String, HttpError> {
@@ -139,6 +153,7 @@ async fn queue(desk: &Desk) -> Result<String, HttpError> {
         if sight.for_review() {
             sight.concerns = desk.survey(&sight.job).await?.map(|survey| survey.concerns).unwrap_or_default();
         }
+        sight.picture = sight_of(desk, &sight.job, sight.job.line.as_ref(), ROW_PX).await?;
         open.push(sight);
     }
     let (all_due, without_time) = (Due::of_all(&forecast), forecast.jobs_without_figure);

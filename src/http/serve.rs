@@ -19,7 +19,7 @@ use tracing::Span;
 
 use super::desk::Desk;
 use super::error::{self, HttpError};
-use super::{access, events, forecast, forms, jobs, journal, key, lines, pages, statics, upload};
+use super::{access, events, forecast, forms, jobs, journal, key, lines, pages, picture, statics, upload};
 
 /// Bodies other than files.
 const BODY_MAX: usize = 64 * 1024;
@@ -56,6 +56,7 @@ pub async fn serve(
 pub fn router(desk: Desk) -> Router {
     let api = Router::new()
         .merge(jobs::router())
+        .merge(picture::router())
         .merge(lines::router())
         .merge(journal::router())
         .merge(forecast::router())

@@ -45,13 +45,16 @@ pub(super) async fn send_file(Path(name): Path<String>, headers: HeaderMap) -> R
     let file = FILES.iter().find(|file| file.name == name);
     let file = file.ok_or_else(|| HttpError::NoSuch { what: "such file".to_owned() })?;
     let tag = format!("\"{}\"", file.tag);
-    let known = headers.get(IF_NONE_MATCH).and_then(|value| value.to_str().ok());
     let about: [(HeaderName, String); 2] =
         [(ETAG, tag.clone()), (CACHE_CONTROL, "public, max-age=31536000, immutable".to_owned())];
-    // Weak comparison (RFC 9110 §13.1.2).
-    if known.is_some_and(|known| known == "*" || known.split(',').any(|one| one.trim().trim_start_matches("W/") == tag))
-    {
+    if has_it(&headers, &tag) {
         return Ok((StatusCode::NOT_MODIFIED, about).into_response());
     }
     Ok((about, [(CONTENT_TYPE, file.kind)], file.bytes).into_response())
+}
+
+/// Whether the asker has what this tag stands for: weak comparison (RFC 9110 §13.1.2).
+pub(super) fn has_it(headers: &HeaderMap, tag: &str) -> bool {
+    let known = headers.get(IF_NONE_MATCH).and_then(|value| value.to_str().ok());
+    known.is_some_and(|known| known == "*" || known.split(',').any(|one| one.trim().trim_start_matches("W/") == tag))
 }

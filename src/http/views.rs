@@ -259,12 +259,21 @@ pub(super) struct JobSight {
     pub(super) end_due: Option<Due>,
     /// Why no time can be told, where its standing does not say so.
     pub(super) no_time: Option<&'static str>,
+    /// What its part looks like, where that is known.
+    pub(super) picture: Option<PictureSight>,
+}
+
+/// A picture, ready for its template.
+pub(super) struct PictureSight {
+    pub(super) address: String,
+    /// What it shows, in words.
+    pub(super) words: String,
 }
 
 impl JobSight {
     pub(super) fn new(job: Job) -> Self {
         let (concerns, tone) = (Vec::new(), words::tone_of_job(&job));
-        Self { tone, concerns, start_due: None, end_due: None, no_time: None, job }
+        Self { tone, concerns, start_due: None, end_due: None, no_time: None, picture: None, job }
     }
 
     /// With what the forecast says of it.

@@ -203,6 +203,13 @@ pub(super) fn travel(micrometres: i64) -> String {
     format!("{metres:.3} m")
 }
 
+/// What a picture of a part shows: "seed-scoop seen from above: 40 mm along the belt, 9.2 mm high".
+pub(super) fn picture(name: &str, along_mm: f64, height_mm: f64) -> String {
+    // Adding zero turns a negative zero into zero.
+    let tenths = |mm: f64| (mm * 10.0).round() / 10.0 + 0.0;
+    format!("{name} seen from above: {} mm along the belt, {} mm high", tenths(along_mm), tenths(height_mm))
+}
+
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
@@ -299,6 +306,13 @@ pub(super) mod tests {
         }
         let needs = Job { reason: JobReason::MaterialNeeded, ..a_job() };
         assert_eq!(job_standing(&needs), "waits: no line that it fits has petg loaded");
+    }
+
+    #[test]
+    fn a_picture_is_told_in_words() {
+        let words = picture("seed-scoop", 47.243, 9.2);
+        assert_eq!(words, "seed-scoop seen from above: 47.2 mm along the belt, 9.2 mm high");
+        assert_eq!(picture("stake", 40.0, 0.0), "stake seen from above: 40 mm along the belt, 0 mm high");
     }
 
     #[test]

@@ -8,13 +8,22 @@ use sqlx::{Row, SqlitePool};
 
 use super::error::StoreError;
 use super::rows::{self, cycle_columns, job_fields};
-use crate::job::{Cycle, Job, JobId, Survey};
+use crate::job::{Cycle, Footprint, Job, JobId, Survey};
 
 /// A handle for reading the database; clones share a few connections. Each question sees what was committed before it.
 #[derive(Clone, Debug)]
 pub struct Reader {
     path: PathBuf,
     pool: SqlitePool,
+}
+
+/// How large a part is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PartSize {
+    /// The rectangle that its plastic touches.
+    pub footprint: Footprint,
+    /// Its height, mm.
+    pub height_mm: f64,
 }
 
 impl Reader {
@@ -89,6 +98,23 @@ impl Reader {
     pub async fn survey(&self, sha256: &str) -> Result<Option<Survey>, StoreError> {
         let query = sqlx::query("select survey from files where sha256 = ?1").bind(sha256.to_owned());
         self.row(query.fetch_optional(&self.pool).await, rows::survey)
+    }
+
+    /// How large the part of the file with this content hash is; `None` if no survey is there, or nothing is laid.
+    /// Leaves the rest of the survey, which may be long, in the database.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the database cannot be read.
+    pub async fn part_size(&self, sha256: &str) -> Result<Option<PartSize>, StoreError> {
+        let query =
+            sqlx::query("select survey -> '$.footprint', survey ->> '$.height_mm' from files where sha256 = ?1")
+                .bind(sha256.to_owned());
+        let size = self.row(query.fetch_optional(&self.pool).await, |row| {
+            let (footprint, height_mm): (Option<String>, Option<f64>) = (row.try_get(0)?, row.try_get(1)?);
+            let footprint = footprint.and_then(|text| serde_json::from_str(&text).ok());
+            Ok(footprint.zip(height_mm).map(|(footprint, height_mm)| PartSize { footprint, height_mm }))
+        })?;
+        Ok(size.flatten())
     }
 
     /// The content hashes of every file that a job has ever used.

@@ -7,5 +7,6 @@ mod forecast;
 mod jobs;
 mod lines;
 mod page;
+mod picture;
 mod problems;
 mod upload;

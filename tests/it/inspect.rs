@@ -84,3 +84,20 @@ fn a_person_reads_the_same_in_words() {
         assert!(text.contains(wanted), "{wanted} in {text}");
     }
 }
+
+#[test]
+fn a_picture_is_written_whole_over_an_older_one_or_not_at_all() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let out = folder.path().join("part.png");
+    fs::write(&out, b"older").expect("a writable folder");
+    let name = out.to_str().expect("a path in UTF-8");
+    assert_eq!(inspect(&ground::random_3d_print(), &["--picture", name]).status.code(), Some(0));
+    let picture = tiny_skia::Pixmap::load_png(&out).expect("a PNG");
+    assert_eq!((picture.width(), picture.height()), (1024, 768));
+    assert_eq!(fs::read_dir(folder.path()).expect("a folder").count(), 1, "nothing half-made remains");
+    let nowhere = folder.path().join("none/part.png");
+    let output = inspect(&ground::random_3d_print(), &["--picture", nowhere.to_str().expect("a path in UTF-8")]);
+    assert_eq!(output.status.code(), Some(2));
+    let why = String::from_utf8_lossy(&output.stderr);
+    assert!(why.contains("cannot be written: "), "{why}");
+}

@@ -55,8 +55,17 @@ function replaceBit(bit, html) {
   if (shown.get(bit) === html) return;
   const open = [...bit.querySelectorAll("details[open][id]")].map((details) => details.id);
   const focus = bit.contains(document.activeElement) ? addressOf(document.activeElement) : null;
+  const pictures = new Map([...bit.querySelectorAll("img")].map((picture) => [picture.src, picture]));
   bit.innerHTML = html;
   shown.set(bit, html);
+  // A picture that is there already stays, rather than to be loaded and blink.
+  for (const picture of bit.querySelectorAll("img")) {
+    const old = pictures.get(picture.src);
+    if (!old) continue;
+    pictures.delete(picture.src);
+    old.alt = picture.alt;
+    picture.replaceWith(old);
+  }
   for (const id of open) document.getElementById(id)?.setAttribute("open", "");
   if (focus) [...bit.querySelectorAll("button, summary, a")].find((other) => addressOf(other) === focus)?.focus();
   localise(bit);

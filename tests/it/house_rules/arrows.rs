@@ -27,7 +27,7 @@ const ROOMS: &[Room] = &[
     Room { name: "job", side: PURE, rooms: &["units"] },
     Room {
         name: "gcode",
-        side: Side::AboveTheBar { crates: &["serde", "sha2", "thiserror"] },
+        side: Side::AboveTheBar { crates: &["serde", "sha2", "thiserror", "tiny_skia"] },
         rooms: &["job", "units"],
     },
     Room { name: "belt", side: PURE, rooms: &["job", "units"] },
@@ -81,6 +81,7 @@ const OWNED: &[(&str, &[&str])] = &[
     ("clap", &["cli"]),
     ("toml", &["config"]),
     ("socket2", &["printer"]),
+    ("tiny_skia", &["gcode"]),
 ];
 
 /// What the standard library offers that reaches out of the program.
