@@ -108,7 +108,27 @@ pub struct SimulateArgs {
     /// How many times faster than real time it runs.
     #[arg(long, default_value_t = 1.0, value_name = "N")]
     pub speed: f64,
+    /// Length of the belt's loop, mm.
+    #[arg(long, value_name = "MM")]
+    pub loop_mm: Option<f64>,
+    /// A splice in the belt, from and to: along-belt coordinates at the start, mm. May be given several times.
+    #[arg(long, value_name = "FROM..TO", value_parser = stretch, requires = "loop_mm")]
+    pub splice: Vec<Stretch>,
     /// A fault script: one fault a line.
     #[arg(long, value_name = "F")]
     pub faults: Option<PathBuf>,
+}
+
+/// A stretch of belt, µm.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stretch(pub [i64; 2]);
+
+fn stretch(text: &str) -> Result<Stretch, String> {
+    let number = |text: &str| text.trim().parse::<f64>().ok().filter(|mm| mm.abs() < 1e6);
+    match text.split_once("..").map(|(from, to)| (number(from), number(to))) {
+        Some((Some(from), Some(to))) if from < to => {
+            Ok(Stretch([from, to].map(|mm| crate::units::Millimetres(mm).to_micrometres().0)))
+        }
+        _ => Err("expected two lengths in mm with .. between them, the smaller one first, such as 217..223".to_owned()),
+    }
 }

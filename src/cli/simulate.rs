@@ -18,6 +18,7 @@ use thiserror::Error;
 
 use super::SimulateArgs;
 use crate::sim::{Note, Printer, Script, ScriptError, SimConfig};
+use crate::units::Millimetres;
 use console::Typed;
 use pace::Pace;
 use port::{Port, PortError};
@@ -71,7 +72,13 @@ fn simulate(args: &SimulateArgs) -> Result<(), SimulateError> {
     let port = port::open(args, sender.clone())?;
     console::watch_input(sender);
     let pace = Pace::new(args.speed);
-    let printer = Printer::new(SimConfig { faults, ..SimConfig::default() }, pace.now());
+    let config = SimConfig {
+        loop_um: args.loop_mm.map(|mm| Millimetres(mm).to_micrometres().0),
+        keep_outs: args.splice.iter().map(|stretch| stretch.0).collect(),
+        faults,
+        ..SimConfig::default()
+    };
+    let printer = Printer::new(config, pace.now());
     let mut bench = Bench { printer, port, pace, cuts: 0 };
     // It starts before anybody is asked to connect: nobody gets half of it.
     bench.answer();

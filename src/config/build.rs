@@ -5,9 +5,9 @@ use std::time::Duration;
 
 use super::file::{BeltSection, CheckKind, CheckSection, DriveKind, HeatSection, LineSection, LinkKind, STANDING_WORD};
 use super::load::above_zero;
-use crate::belt::{Direction, Drive, DriveBy, Frame};
+use crate::belt::{Clearances, Direction, Drive, DriveBy, Frame};
 use crate::job::{Footprint, Limits, LineName, MotionLimits};
-use crate::line::{Check, LineSettings};
+use crate::line::{BeltSettings, Check, LineSettings};
 use crate::thermal::Cooling;
 use crate::units::{Celsius, Millimetres, MillimetresPerMinute};
 
@@ -80,7 +80,7 @@ impl LineConfig {
         let link = link_of(&section).map_err(inside)?;
         let drive = drive_of(&section.belt).map_err(inside)?;
         check_of(&section.check).map_err(inside)?;
-        let settings = settings_of(&section.check, &section.heat, drive).map_err(inside)?;
+        let mut settings = settings_of(&section.check, &section.heat, drive).map_err(inside)?;
         let (bed, margin) = (&section.bed, section.bed.margin_mm);
         let edges = Footprint {
             x_min_mm: bed.x_min_mm,
@@ -105,6 +105,7 @@ impl LineConfig {
         };
         let toward_nose = section.belt.toward_nose;
         let nose = Millimetres(section.belt.nose_mm.unwrap_or_else(|| edge(toward_nose, &edges)));
+        settings.belt = belt_of(&section.belt, nose).map_err(inside)?;
         Ok(Self {
             settings,
             frame: Frame { toward_nose, nose, bed: edges },
@@ -218,6 +219,33 @@ fn drive_of(belt: &BeltSection) -> Result<Drive, String> {
     })
 }
 
+fn belt_of(belt: &BeltSection, nose: Millimetres) -> Result<BeltSettings, String> {
+    for (key, value) in [
+        ("belt.splice_width_mm", belt.splice_width_mm),
+        ("belt.keep_out_margin_mm", belt.keep_out_margin_mm),
+        ("belt.wear_slack_mm", belt.wear_slack_mm),
+    ] {
+        if !(value.is_finite() && value >= 0.0) {
+            return Err(format!("{key} is {value}; it must be zero or more"));
+        }
+    }
+    if let Some(loop_mm) = belt.loop_mm
+        && !(1.0..=1e6).contains(&loop_mm)
+    {
+        return Err(format!("belt.loop_mm is {loop_mm}; it must be from 1 to 1000000: the length of the whole belt"));
+    }
+    Ok(BeltSettings {
+        loop_length: belt.loop_mm.map(|mm| Millimetres(mm).to_micrometres()),
+        nose: nose.to_micrometres(),
+        fallen: (nose + Millimetres(belt.overrun_mm)).to_micrometres(),
+        clearances: Clearances {
+            splice_width: Millimetres(belt.splice_width_mm).to_micrometres(),
+            margin: Millimetres(belt.keep_out_margin_mm).to_micrometres(),
+            wear_slack: Millimetres(belt.wear_slack_mm).to_micrometres(),
+        },
+    })
+}
+
 fn check_of(check: &CheckSection) -> Result<(), String> {
     match check.kind {
         CheckKind::Ask => Ok(()),
@@ -245,6 +273,7 @@ fn settings_of(check: &CheckSection, heat: &HeatSection, drive: Drive) -> Result
             CheckKind::Trust => Check::Trust,
         },
         drive,
+        belt: BeltSettings::default(),
         retries: check.retries,
         retry_back: Millimetres(check.retry_back_mm.max(0.0)).to_micrometres(),
         cooling: Cooling::new(Celsius(heat.ambient_c), tau).map_err(|e| format!("heat: {e}"))?,

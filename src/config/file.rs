@@ -236,6 +236,14 @@ pub struct BeltSection {
     pub cold_guard_c: f64,
     /// How far above the part the head must be when the belt moves, mm.
     pub head_clearance_mm: f64,
+    /// Length of the whole loop, mm; absent: not known, so no splice, no flaws and no wear.
+    pub loop_mm: Option<f64>,
+    /// Length of the splice along the belt, mm.
+    pub splice_width_mm: f64,
+    /// What is kept free at both ends of splice, flaws and parts, mm.
+    pub keep_out_margin_mm: f64,
+    /// How much farther than needed the belt may run to a less worn place, mm.
+    pub wear_slack_mm: f64,
 }
 
 impl Default for BeltSection {
@@ -256,6 +264,10 @@ impl Default for BeltSection {
             peel_mm_min: 600.0,
             cold_guard_c: 170.0,
             head_clearance_mm: 10.0,
+            loop_mm: None,
+            splice_width_mm: 6.0,
+            keep_out_margin_mm: 3.0,
+            wear_slack_mm: 0.0,
         }
     }
 }

@@ -363,8 +363,14 @@ impl Books {
     /// Says why a job waits.
     pub(super) fn wait(&mut self, id: JobId, reason: JobReason, text: String) {
         // No change that a person made or needs to know of before making one: the version stays.
-        if let Some(job) = self.jobs.get_mut(&id).filter(|job| job.reason != reason || job.note != text) {
-            (job.reason, job.note) = (reason, text);
+        // `pending-held` of RFC 8011: no candidate until the reason is gone, and then pending again by itself.
+        let state = match reason {
+            JobReason::ResourcesAreNotReady => JobState::PendingHeld,
+            _ => JobState::Pending,
+        };
+        let changed = |job: &&mut Job| job.state != state || job.reason != reason || job.note != text;
+        if let Some(job) = self.jobs.get_mut(&id).filter(changed) {
+            (job.state, job.reason, job.note) = (state, reason, text);
             self.changed_jobs.insert(id);
         }
     }

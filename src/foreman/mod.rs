@@ -3,6 +3,7 @@
 //! It chooses one event at a time, decides in plain code, then persists, tells, publishes. It moves no bytes itself and knows
 //! no command text; drivers do that.
 
+mod belt;
 mod books;
 mod command;
 mod decide;
@@ -22,6 +23,7 @@ mod stand;
 mod times;
 mod view;
 
+pub use belt::{BeltPartView, BeltView, FlawView, WearView};
 pub use command::{Answer, Arrival, Command, JobCommand, JobPatch, LineCommand, Refused, RefusedCode};
 pub use foretold::{CopyForecastView, ForecastView, JobForecastView, LineForecastView, PhaseForecastView, TimeView};
 pub use handle::{Handle, News, Request};

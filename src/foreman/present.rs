@@ -1,5 +1,6 @@
 //! A line in words: what it does, what it waits for, what a person is asked.
 
+use super::belt::belt_view;
 use super::books::Books;
 use super::progress::{Shares, shares};
 use super::stand::Stand;
@@ -42,6 +43,7 @@ pub(super) fn present(stand: &Stand, books: &Books, clock: &Clock) -> LineView {
         standing_word: stand.config.standing_word.clone(),
         material: stand.config.material.clone(),
         commands: commands(line).into_iter().map(str::to_owned).collect(),
+        belt: belt_view(line),
     }
 }
 
@@ -89,6 +91,7 @@ fn doing(line: &Line, work: &InWork) -> String {
     let to = |c: Option<Celsius>| c.map_or_else(String::new, |c| format!(" of {:.0} °C", c.0));
     let copy = &work.work;
     match work.stage {
+        Stage::Placing => placing(line, copy.release),
         Stage::WarmBed => format!("Warming the bed: {}{}", at(now.bed), to(copy.bed)),
         Stage::WarmNozzle => format!("Warming the nozzle: {}{}", at(now.nozzle), to(copy.nozzle)),
         Stage::Printing => "Printing".to_owned(),
@@ -104,9 +107,18 @@ fn doing(line: &Line, work: &InWork) -> String {
     }
 }
 
+fn placing(line: &Line, release: Celsius) -> String {
+    if line.is_moving() {
+        "Running the belt on to a free place".to_owned()
+    } else {
+        format!("The belt waits for a bed at or below {:.0} °C, to run on to a free place", release.0)
+    }
+}
+
 fn waits_for(line: &Line) -> Option<String> {
     let work = line.in_work().filter(|_| line.state().0 == LineState::Execute)?;
     Some(match work.stage {
+        Stage::Placing => "a free place on the belt".to_owned(),
         Stage::WarmBed | Stage::WarmNozzle | Stage::Reheating => "the heaters".to_owned(),
         Stage::Printing => "the file to be printed".to_owned(),
         Stage::Pausing | Stage::Paused | Stage::Returning => "the head".to_owned(),

@@ -48,6 +48,7 @@ pub(super) fn line(
         uncertain_um: 0,
         open_step: None,
         hold_after_part: false,
+        belt: None,
     };
     let row = match kept {
         Some(row) => row.clone(),

@@ -4,13 +4,13 @@ use tokio::sync::mpsc;
 
 use super::prints::Prints;
 use super::view::LineView;
-use crate::belt::Advance;
+use crate::belt::{Advance, Span};
 use crate::clock::Clock;
 use crate::config::LineConfig;
 use crate::job::{Job, LineRow, LineState, Material, Phase, Survey};
 use crate::line::{Line, Readings, Signal, Step, StepResult, Watched, Work};
 use crate::printer::{Looks, Mail, Order, Report, Task, TaskResult};
-use crate::schedule::{Berth, BerthState};
+use crate::schedule::{BeltNow, Berth, BerthState};
 use crate::thermal::release_temperature;
 use crate::units::{Celsius, Millimetres};
 
@@ -53,6 +53,17 @@ impl Stand {
             state,
             material: self.config.material.clone(),
             limits: self.config.limits,
+            belt: Some(self.belt_now()),
+        }
+    }
+
+    fn belt_now(&self) -> BeltNow {
+        let belt = &self.config.settings.belt;
+        BeltNow {
+            frame: self.config.frame,
+            ledger: self.line.ledger().clone(),
+            clearances: belt.clearances,
+            fallen: belt.fallen,
         }
     }
 
@@ -66,6 +77,7 @@ impl Stand {
             bed: survey.temperatures.bed_first_c.map(Celsius),
             nozzle: survey.temperatures.nozzle_first_c.map(Celsius),
             release: self.release(job, survey, materials),
+            footprint: self.config.frame.extent(survey).map(Span::over),
             advance: self.advance(survey),
             park_z: Millimetres(park),
             print_time: std::time::Duration::try_from_secs_f64(survey.expected_time_s()).unwrap_or_default(),

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::belt::BeltView;
 use crate::job::{CycleId, JobId, LineName, LineReason, LineState, Phase};
 use crate::units::UnixMillis;
 
@@ -57,6 +58,8 @@ pub struct LineView {
     pub material: Option<String>,
     /// Commands that make sense now: `hold-now`, `hold-after-part`, `resume`, `stop`, `emergency-stop`, `belt-clear`, `not-clear`.
     pub commands: Vec<String>,
+    /// The belt itself: what is marked and lies on it; `None` while neither its loop's length nor anything on it is known.
+    pub belt: Option<BeltView>,
 }
 
 /// The copy under way.

@@ -4,6 +4,7 @@
 //! decides nothing about machines. Each resource has a file with its own router; `error.rs` alone knows status codes.
 
 mod access;
+mod belt;
 mod desk;
 mod error;
 mod events;

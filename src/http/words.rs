@@ -239,6 +239,7 @@ pub(super) mod tests {
             standing_word: None,
             material: None,
             commands: Vec::new(),
+            belt: None,
         }
     }
 

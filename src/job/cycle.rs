@@ -170,4 +170,7 @@ pub struct LineRow {
     pub open_step: Option<String>,
     /// Whether the line is to be held once the part under way has left.
     pub hold_after_part: bool,
+    /// What is known of the belt, as JSON of the belt's room; `None` while nothing is.
+    #[serde(default)]
+    pub belt: Option<String>,
 }

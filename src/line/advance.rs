@@ -1,18 +1,12 @@
 //! The phase advance: the belt carries the part over the nose.
 
-use std::time::Duration;
-
 use super::core::{Line, Stage};
 use super::settings::Check;
 use super::signal::{Act, Step, StepResult, Watched};
 use super::timer::Timer;
-use crate::belt::{Drive, Move};
+use crate::belt::Move;
 use crate::job::{LineReason, LineState};
 use crate::units::{Micrometres, Moment};
-
-/// How much longer than at its feed a belt move may take, looks at the switch included.
-const BELT_PATIENCE: f64 = 3.0;
-const BELT_ALLOWANCE: Duration = Duration::from_secs(120);
 
 impl Line {
     /// A whole advance from here.
@@ -45,7 +39,7 @@ impl Line {
         }
         let Some(work) = &self.in_work else { return };
         let moves = work.moves.clone();
-        let limit = Duration::from_secs_f64(Drive::seconds(&moves) * BELT_PATIENCE) + BELT_ALLOWANCE;
+        let limit = self.belt_limit(&moves);
         self.timers.stop(Timer::Reading);
         self.set_stage(now, Stage::Running);
         self.set_phase_timer(now, limit);
@@ -54,6 +48,10 @@ impl Line {
 
     /// A belt step ended, to its end or because it was stopped.
     pub(super) fn on_belt_done(&mut self, now: Moment, result: &StepResult) {
+        if self.in_work.as_ref().is_some_and(|w| w.stage == Stage::Placing) {
+            self.on_placed(now, result);
+            return;
+        }
         let Some(work) = &mut self.in_work else { return };
         work.moves = moves_left(&work.moves, result.moved + result.maybe);
         if let Some(seen) = result.watched {

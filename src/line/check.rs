@@ -58,11 +58,17 @@ impl Line {
 
     /// The part is off: the next copy may come.
     pub(super) fn cleared(&mut self, now: Moment, by: CheckedBy, note: &str) {
-        self.belt_clear = true;
+        self.belt_is_clear();
         self.end_cycle(Outcome::Completed, Some(by), note);
         if self.state == LineState::Execute {
             self.rest(now);
         }
+    }
+
+    /// A check or a person's word says that nothing is on the belt.
+    pub(super) fn belt_is_clear(&mut self) {
+        self.belt_clear = true;
+        self.ledger.all_left();
     }
 
     pub(super) fn retry_or_hold(&mut self, now: Moment, why: &str) {
@@ -87,7 +93,7 @@ impl Line {
             PartWord::Good => Outcome::Completed,
             PartWord::Scrap => Outcome::Scrapped,
         };
-        self.belt_clear = true;
+        self.belt_is_clear();
         self.end_cycle(outcome, Some(CheckedBy::Person), "a person said that the belt is clear");
         self.acts.push_back(Act::PartsTakenOff);
         match (self.state, self.reason) {

@@ -55,6 +55,8 @@ pub struct InWork {
     pub(super) watched: Watched,
     /// Tries after the first.
     pub(super) tries: u32,
+    /// Belt moves made to bring free belt under the footprint.
+    pub(super) placings: u32,
     /// Whole advances made.
     pub(super) advances: u32,
     /// Belt travel of this cycle.
@@ -66,6 +68,8 @@ pub struct InWork {
 /// Where in its phase a copy is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Stage {
+    /// Warm: the belt is to be run, or runs, until free belt is under the footprint.
+    Placing,
     /// Warm: the bed comes first, so that the nozzle does not ooze for long.
     WarmBed,
     /// Warm: the nozzle.
@@ -99,7 +103,7 @@ impl Stage {
     #[must_use]
     pub const fn phase(self) -> Phase {
         match self {
-            Self::WarmBed | Self::WarmNozzle => Phase::Warm,
+            Self::Placing | Self::WarmBed | Self::WarmNozzle => Phase::Warm,
             Self::Printing | Self::Pausing | Self::Paused | Self::Reheating | Self::Returning => Phase::Print,
             Self::Cooling => Phase::Cool,
             Self::Running | Self::Halted => Phase::Advance,
@@ -124,7 +128,7 @@ impl Line {
             in_work: None,
             orphan,
             belt_clear: row.belt_clear,
-            ledger: Ledger { odometer: Micrometres(row.odometer_um), uncertain: Micrometres(row.uncertain_um) },
+            ledger: Ledger::kept(Micrometres(row.odometer_um), Micrometres(row.uncertain_um), row.belt.as_deref()),
             hold_after_part: row.hold_after_part,
             connected: false,
             readings: Readings::default(),
@@ -136,6 +140,7 @@ impl Line {
             acts: VecDeque::new(),
         };
         line.account_for_open_step(row);
+        line.take_loop_length();
         if row.cycle.is_some() || row.open_step.is_some() {
             // Not known clear even where the last word was that it is: something was under way.
             line.belt_clear = false;
@@ -150,8 +155,7 @@ impl Line {
     fn account_for_open_step(&mut self, row: &LineRow) {
         let Some(text) = &row.open_step else { return };
         if let Ok(Step::Belt { moves, .. }) = serde_json::from_str::<Step>(text) {
-            let sent = Micrometres(moves.iter().map(|m| m.travel.0).sum());
-            self.ledger.count(Micrometres(0), sent);
+            self.ledger.count_unknown(&moves);
         }
     }
 
@@ -172,6 +176,7 @@ impl Line {
                 open.and_then(|(_, step)| serde_json::to_string(step).ok())
             },
             hold_after_part: self.hold_after_part,
+            belt: self.ledger.to_text(),
         }
     }
 
@@ -199,12 +204,13 @@ impl Line {
             moves: Vec::new(),
             watched: Watched::default(),
             tries: 0,
+            placings: 0,
             advances: 0,
             travelled: Micrometres(0),
             word: None,
         });
         self.enter(now, LineState::Execute, LineReason::None, "");
-        self.begin_warm(now);
+        self.find_place(now);
     }
 
     /// Takes in what happened.
@@ -360,6 +366,10 @@ impl Line {
             Stage::Asking => self.enter(now, LineState::Held, LineReason::AskPerson, "nobody has answered yet"),
             Stage::Commanding => {
                 self.not_cleared(now, LineReason::CheckUnknown, "the clear-check program gave no answer in time")
+            }
+            Stage::Placing => {
+                self.stop_belt();
+                self.enter(now, LineState::Held, LineReason::PhaseOverdue, &text);
             }
             Stage::Running => {
                 self.acts.push_back(Act::StopBelt);

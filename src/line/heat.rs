@@ -13,8 +13,8 @@ const WARM_WITHIN_K: f64 = 3.0;
 /// Law L2: the belt moves on a reading no older than this.
 const FRESH: Duration = Duration::from_secs(5);
 /// How much longer than believed a bed may take to cool before the line holds: a draught, a summer's day.
-const COOL_PATIENCE: u32 = 3;
-const COOL_ALLOWANCE: Duration = Duration::from_secs(600);
+pub(super) const COOL_PATIENCE: u32 = 3;
+pub(super) const COOL_ALLOWANCE: Duration = Duration::from_secs(600);
 
 impl Line {
     pub(super) fn begin_warm(&mut self, now: Moment) {
@@ -132,6 +132,7 @@ impl Line {
         match self.in_work.as_ref().map(|w| w.stage) {
             Some(Stage::Cooling) => self.begin_advance(now),
             Some(Stage::Halted) => self.run_belt(now),
+            Some(Stage::Placing) => self.try_place(now),
             _ => {}
         }
     }

@@ -7,7 +7,9 @@ mod advance;
 mod check;
 mod core;
 mod heat;
+mod marks;
 mod operate;
+mod place;
 mod print;
 mod settings;
 mod show;
@@ -17,7 +19,7 @@ mod timer;
 
 pub use core::{InWork, Line, Stage};
 pub use operate::{Objection, Operator};
-pub use settings::{Check, LineSettings};
+pub use settings::{BeltSettings, Check, LineSettings};
 pub use signal::{Act, Readings, Signal, Step, StepId, StepResult, Verdict, Watched, Work};
 pub use state::may_follow;
 pub use timer::{Timer, Timers};

@@ -3,10 +3,10 @@
 use super::core::{Line, Stage};
 use super::signal::{Act, Step};
 use crate::job::{LineReason, LineState, Outcome, PartWord, Phase};
-use crate::units::Moment;
+use crate::units::{Micrometres, Moment};
 
 /// A person's command.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Operator {
     /// Stand still now.
     HoldNow,
@@ -25,6 +25,21 @@ pub enum Operator {
     },
     /// The part is still there.
     NotClear,
+    /// The splice is at the nose now.
+    SpliceAtNose,
+    /// There is no splice to keep free.
+    ForgetSplice,
+    /// A stretch of belt is bad.
+    MarkFlaw {
+        /// How far before the nose its nearer end is; below zero beyond it.
+        near: Micrometres,
+        /// How far before the nose its other end is; more than `near`.
+        far: Micrometres,
+        /// What is wrong with it; may be empty.
+        note: String,
+    },
+    /// A stretch is good again.
+    ClearFlaw(u64),
 }
 
 /// Why a command makes no sense now.
@@ -49,6 +64,13 @@ impl Line {
             }
             Operator::BeltClear { part } => self.word_clear(now, part),
             Operator::NotClear => self.word_not_clear(now),
+            Operator::SpliceAtNose => self.splice_at_nose(now),
+            Operator::ForgetSplice => {
+                self.forget_splice();
+                Ok(())
+            }
+            Operator::MarkFlaw { near, far, note } => self.mark_flaw(now, near, far, &note),
+            Operator::ClearFlaw(id) => self.clear_flaw(id),
         }
     }
 
@@ -85,6 +107,10 @@ impl Line {
                 return Ok(());
             }
             Some(Stage::Running) => self.stop_belt(),
+            Some(Stage::Placing) => {
+                self.timers.stop_all();
+                self.stop_belt();
+            }
             _ => self.timers.stop_all(),
         }
         self.enter(now, operator.0, operator.1, operator.2);
@@ -141,7 +167,7 @@ impl Line {
         match stage.phase() {
             Phase::Warm => {
                 self.enter(now, LineState::Execute, LineReason::None, "");
-                self.begin_warm(now);
+                self.find_place(now);
             }
             Phase::Print => self.begin_reheat(now),
             Phase::Cool => {
@@ -178,6 +204,7 @@ impl Line {
         match self.phase() {
             None => {}
             Some(Phase::Warm) => {
+                self.stop_belt();
                 self.begin_step(Step::Quiet { lift: false });
                 self.end_cycle(Outcome::Returned, None, "stopped by a person before anything was printed");
             }
@@ -207,14 +234,14 @@ impl Line {
             }
             None => {
                 self.journal("belt-clear", "a person said that the belt is clear");
-                self.belt_clear = true;
+                self.belt_is_clear();
                 self.acts.push_back(Act::PartsTakenOff);
                 match (self.state, self.reason) {
                     (LineState::Stopped, _) | (LineState::Held, LineReason::Operator) => {}
                     _ => self.rest(now),
                 }
             }
-            Some(Stage::WarmBed | Stage::WarmNozzle) => {
+            Some(Stage::Placing | Stage::WarmBed | Stage::WarmNozzle) => {
                 self.journal("belt-clear", "a person confirmed that the belt is clear")
             }
             Some(Stage::Paused) => {
@@ -222,7 +249,7 @@ impl Line {
                 self.journal("belt-clear", "a person took the unfinished part off");
                 self.timers.stop_all();
                 self.begin_step(Step::Quiet { lift: true });
-                self.belt_clear = true;
+                self.belt_is_clear();
                 self.end_cycle(Outcome::Scrapped, None, "taken off by a person before it was finished");
                 self.acts.push_back(Act::PartsTakenOff);
             }

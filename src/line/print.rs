@@ -21,7 +21,15 @@ impl Line {
             self.internal(now, "a print was to be begun over a belt that is not known to be clear");
             return;
         }
+        // Law L7: whatever has changed since the place was found would have made it find another.
+        if !self.place_is_free() {
+            self.internal(now, "a print was to be begun over a keep-out of the belt");
+            return;
+        }
         self.belt_clear = false;
+        if let (Some(footprint), Some(work)) = (self.footprint(), &self.in_work) {
+            self.ledger.lay(work.work.cycle.0, footprint);
+        }
         self.set_stage(now, Stage::Printing);
         self.timers.stop(Timer::Reading);
         let step = self.begin_step(Step::Print);

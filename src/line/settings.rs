@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use crate::belt::Drive;
+use crate::belt::{Clearances, Drive};
 use crate::thermal::Cooling;
 use crate::units::Micrometres;
 
@@ -32,6 +32,19 @@ impl Check {
     }
 }
 
+/// What the config says of the belt itself.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct BeltSettings {
+    /// Length of the loop, if it is known.
+    pub loop_length: Option<Micrometres>,
+    /// Where the nose is, along `u`.
+    pub nose: Micrometres,
+    /// Where a part has left the belt: the nose and the overrun.
+    pub fallen: Micrometres,
+    /// How far footprints keep off.
+    pub clearances: Clearances,
+}
+
 /// A line's settings.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LineSettings {
@@ -39,6 +52,8 @@ pub struct LineSettings {
     pub check: Check,
     /// How the belt is moved.
     pub drive: Drive,
+    /// What is known of the belt from the config.
+    pub belt: BeltSettings,
     /// How often a part that did not clear is tried again before the line holds.
     pub retries: u32,
     /// How far the belt goes back before it goes forward again.

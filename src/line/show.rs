@@ -63,10 +63,10 @@ impl Line {
         self.belt_clear
     }
 
-    /// Belt travel since installation.
+    /// Belt travel since installation, and what is marked and lies on the belt.
     #[must_use]
-    pub fn ledger(&self) -> Ledger {
-        self.ledger
+    pub fn ledger(&self) -> &Ledger {
+        &self.ledger
     }
 
     /// Whether it will be held when the part under way has left.

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use crate::belt::{Advance, Move};
+use crate::belt::{Advance, Move, Span};
 use crate::job::{CheckedBy, CycleId, JobId, Outcome};
 use crate::units::{Celsius, Micrometres, Millimetres};
 
@@ -23,6 +23,8 @@ pub struct Work {
     pub nozzle: Option<Celsius>,
     /// Bed temperature at which the part lets go.
     pub release: Celsius,
+    /// The belt that its plastic touches, along `u`; `None` if it lays nothing.
+    pub footprint: Option<Span>,
     /// The advance that pushes it off.
     pub advance: Advance,
     /// Where the head must be, at least, before the belt moves: above the part.

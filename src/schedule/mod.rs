@@ -6,6 +6,7 @@ mod correction;
 mod fit;
 mod forecast;
 mod plan;
+mod room;
 mod span;
 
 pub use correction::{Correction, RATIO_MAX, RATIO_MIN};
@@ -15,4 +16,5 @@ pub use forecast::{
     PhaseForecast, Then, Unforeseen, forecast,
 };
 pub use plan::{Berth, BerthState, Candidate, Plan, Start, Wait, plan};
+pub use room::BeltNow;
 pub use span::{Lasting, PhaseTimes, Span, Spread};

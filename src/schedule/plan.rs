@@ -1,6 +1,7 @@
 //! First come, first served: the first job goes to the first ready line that it fits.
 
 use super::fit::fits;
+use super::room::{BeltNow, has_room, with_room};
 use crate::job::{Job, JobId, JobReason, JobState, Limits, LineName, Survey};
 
 /// A job that may want a line.
@@ -23,6 +24,8 @@ pub struct Berth {
     pub material: Option<String>,
     /// What it can make.
     pub limits: Limits,
+    /// Its belt as it is now; `None` if nothing is known of it.
+    pub belt: Option<BeltNow>,
 }
 
 /// Whether a line could take a job, and if not, what a waiting job should be told.
@@ -86,7 +89,7 @@ pub fn plan(jobs: &[Candidate<'_>], lines: &[Berth]) -> Plan {
                 taken[index] = true;
                 plan.starts.push(Start { job: job.id, line: lines[index].name.clone() });
             }
-            Err((reason, text)) if job.state == JobState::Pending => {
+            Err((reason, text)) if is_pending(job) => {
                 plan.waits.push(Wait { job: job.id, reason, text });
             }
             // One copy is on a line already: the others follow.
@@ -116,13 +119,16 @@ pub(super) fn why_it_waits(candidate: &Candidate<'_>, lines: &[Berth]) -> JobRea
 /// Whether a job still has copies that a line may begin.
 pub(super) fn wants_a_line(job: &Job) -> bool {
     let ending = matches!(job.reason, JobReason::JobHeldForRelease | JobReason::ProcessingToStopPoint);
-    let open = matches!(job.state, JobState::Pending | JobState::Processing | JobState::ProcessingStopped);
+    let open = is_pending(job) || matches!(job.state, JobState::Processing | JobState::ProcessingStopped);
     open && !ending && job.copies_waiting() > 0
 }
 
 /// Whether the job may be made on this line, as soon as the line is ready.
 pub(super) fn suits(candidate: &Candidate<'_>, line: &Berth) -> bool {
-    pinned(candidate, line) && has_material(candidate, line) && fits(candidate.survey, &line.limits).is_ok()
+    pinned(candidate, line)
+        && has_material(candidate, line)
+        && fits(candidate.survey, &line.limits).is_ok()
+        && has_room(candidate, line)
 }
 
 fn pinned(candidate: &Candidate<'_>, line: &Berth) -> bool {
@@ -173,7 +179,13 @@ fn suiting(candidate: &Candidate<'_>, lines: &[Berth]) -> Result<Vec<usize>, (Jo
         );
         return Err((JobReason::MaterialNeeded, text));
     }
-    Ok(loaded)
+    with_room(candidate, lines, loaded)
+}
+
+/// Waits for a line, also one that nothing can be made on until its belt or the config has changed.
+fn is_pending(job: &Job) -> bool {
+    job.state == JobState::Pending
+        || job.state == JobState::PendingHeld && job.reason == JobReason::ResourcesAreNotReady
 }
 
 fn waiting_for(line: &Berth) -> (u8, JobReason, String) {
@@ -193,8 +205,9 @@ fn waiting_for(line: &Berth) -> (u8, JobReason, String) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::job::{Filament, Reach, Temperatures};
-    use crate::units::UnixMillis;
+    use crate::belt::{Clearances, Direction, Frame, Ledger};
+    use crate::job::{Filament, Footprint, Reach, Temperatures};
+    use crate::units::{Micrometres, Millimetres, UnixMillis};
 
     fn survey(x_max_mm: f64) -> Survey {
         Survey {
@@ -219,6 +232,7 @@ mod tests {
             state,
             material: material.map(str::to_owned),
             limits: Limits { x_max_mm, ..Limits::default() },
+            belt: None,
         }
     }
 
@@ -260,6 +274,32 @@ mod tests {
         assert_eq!(one(BerthState::Ready, Some("pla"), Some("petg"), 9.0), "1:material-needed");
         assert_eq!(one(BerthState::Ready, Some("pla"), Some("PLA"), 9.0), "1>a");
         assert_eq!(one(BerthState::Ready, Some("pla"), None, 201.0), "1:resources-are-not-ready");
+    }
+
+    #[test]
+    fn a_job_without_room_on_any_belt_waits_with_the_numbers_and_takes_a_line_that_has_room() {
+        let mut ledger = Ledger::default();
+        ledger.set_loop(Some(Micrometres(200_000)));
+        ledger.splice_at(Micrometres(200_000)).expect("a loop");
+        let clearances =
+            Clearances { splice_width: Micrometres(4_000), margin: Micrometres(10_000), ..Clearances::default() };
+        let bed = Footprint { x_min_mm: 0.0, x_max_mm: 200.0, y_min_mm: 0.0, y_max_mm: 200.0 };
+        let frame = Frame { toward_nose: Direction::PlusX, nose: Millimetres(200.0), bed };
+        let belt = BeltNow { frame, ledger, clearances, fallen: Micrometres(240_000) };
+        let spliced = |name| Berth { belt: Some(belt.clone()), ..berth(name, BerthState::Ready, None, 200.0) };
+        let footprint = Footprint { x_max_mm: 182.0, ..bed };
+        let long = || (job(1, None, None), Survey { footprint: Some(footprint), ..survey(182.0) });
+        let plan = plan(&[Candidate { job: &long().0, survey: &long().1 }], &[spliced("a")]);
+        assert_eq!((plan.starts.len(), plan.waits[0].reason), (0, JobReason::ResourcesAreNotReady));
+        assert!(
+            plan.waits[0].text.contains("line a: needs 182 mm free, longest free stretch 176 mm"),
+            "{}",
+            plan.waits[0].text
+        );
+        let held = Job { state: JobState::PendingHeld, reason: JobReason::ResourcesAreNotReady, ..long().0 };
+        assert_eq!(told(&[(held, long().1)], &[spliced("a"), berth("b", BerthState::Ready, None, 200.0)]), ["1>b"]);
+        let by_person = Job { state: JobState::PendingHeld, reason: JobReason::JobHeldForRelease, ..long().0 };
+        assert!(told(&[(by_person, long().1)], &[berth("b", BerthState::Ready, None, 200.0)]).is_empty());
     }
 
     #[test]

@@ -6,6 +6,7 @@ use std::time::Duration;
 use super::belt::{Belt, BeltMove, MicroUnits, micro_units};
 use super::config::{FrameConfig, ReportForm, SimConfig};
 use super::heater::Heater;
+use super::keep_out::KeepOuts;
 use super::parts::{First, HASH_START, Marks, Parts, mix};
 use super::path::Path;
 use super::truth::Happening;
@@ -78,7 +79,8 @@ impl Body {
             bed: Heater::new(config.bed, now),
             nozzle: Heater::new(config.nozzle, now),
             belt: Belt::new(config.belt),
-            parts: Parts::new(config.release.clone(), &config.frame, resolution_c(config.report) / 2.0),
+            parts: Parts::new(config.release.clone(), &config.frame, resolution_c(config.report) / 2.0)
+                .with_keep_outs(KeepOuts::new(config.loop_um, config.keep_outs.clone())),
             head: [0.0; 3],
             extruders: vec![Extruder::default(); config.motion.tools],
             planner: VecDeque::new(),

@@ -23,6 +23,10 @@ pub struct SimConfig {
     pub frame: FrameConfig,
     /// When a part lets go.
     pub release: ReleaseConfig,
+    /// Length of the belt's loop, µm; `None`: it never comes round.
+    pub loop_um: Option<i64>,
+    /// Stretches of belt that no plastic may touch, from and to: along-belt coordinates at the start, µm.
+    pub keep_outs: Vec<[i64; 2]>,
     /// Name of the nose switch in the endstop report.
     pub switch_name: String,
     /// Time from a reset to `start`.
@@ -190,6 +194,8 @@ impl Default for SimConfig {
                 spread_k: 1.5,
                 seed: 1,
             },
+            loop_um: None,
+            keep_outs: Vec::new(),
             switch_name: "nose".to_owned(),
             boot: Duration::ZERO,
             heater_protection: Some(Duration::from_secs(60)),

@@ -15,6 +15,7 @@ mod fault;
 mod firmware;
 mod heater;
 mod input;
+mod keep_out;
 mod modal;
 mod numbering;
 mod output;

@@ -1,6 +1,7 @@
 //! The parts on the belt: what sticks, what rides, what hangs, what falls.
 
 use super::config::{FrameConfig, ReleaseConfig};
+use super::keep_out::KeepOuts;
 use super::truth::{Happening, PartTruth};
 
 /// Marks in the stream of commands after which plastic may belong to a new print. Each move carries the counts that stood when
@@ -81,6 +82,7 @@ pub(super) struct Parts {
     fallen: u32,
     taken_off: u32,
     over_a_part: u32,
+    keep_outs: KeepOuts,
     last_gone: Option<PartTruth>,
 }
 
@@ -99,8 +101,15 @@ impl Parts {
             fallen: 0,
             taken_off: 0,
             over_a_part: 0,
+            keep_outs: KeepOuts::default(),
             last_gone: None,
         }
+    }
+
+    /// The belt has stretches that no plastic may touch.
+    pub(super) fn with_keep_outs(mut self, keep_outs: KeepOuts) -> Self {
+        self.keep_outs = keep_outs;
+        self
     }
 
     /// A move begins to lay plastic: it goes on with the print under way, or begins a new one.
@@ -138,9 +147,15 @@ impl Parts {
         });
     }
 
+    /// Prints that touched a keep-out.
+    pub(super) fn over_a_keep_out(&self) -> u32 {
+        self.keep_outs.prints()
+    }
+
     /// Adds plastic to the part under way. On a bed above its release temperature it sticks (again).
     pub(super) fn lay(&mut self, laid: &Laid, place_um: i64, bed_c: f64) {
         let Some(part) = self.on_belt.last_mut().filter(|part| part.number == self.begun) else { return };
+        self.keep_outs.touch(part.number, laid.along_mm.map(um), place_um);
         part.tail_um = part.tail_um.min(um(laid.along_mm[0]) - place_um);
         part.lead_um = part.lead_um.max(um(laid.along_mm[1]) - place_um);
         part.across_um[0] = part.across_um[0].min(um(laid.across_mm[0]));

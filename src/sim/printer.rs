@@ -131,6 +131,7 @@ impl Printer {
             parts_fallen,
             parts_taken_off,
             prints_over_a_part,
+            prints_over_a_keep_out: self.body.parts.over_a_keep_out(),
             belt_moved_hot: self.body.moved_hot,
             belt_moved_while_head_low: self.body.moved_low,
             parts_on_belt: self.body.parts.on_belt(belt_um),

@@ -25,6 +25,8 @@ pub struct Truth {
     pub parts_taken_off: u32,
     /// Prints whose first plastic was laid while another part was on the belt.
     pub prints_over_a_part: u32,
+    /// Prints of which plastic was laid on a keep-out of the belt.
+    pub prints_over_a_keep_out: u32,
     /// Belt moves with a part on a bed that was above the part's nominal release temperature.
     pub belt_moved_hot: u32,
     /// Belt moves with the head below the top of a part.

@@ -150,12 +150,13 @@ fn put_cycle(cycle: &Cycle) -> Query {
 
 fn put_line(line: &LineRow) -> Query {
     sqlx::query(
-        "insert into lines (name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part)
-         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
+        "insert into lines (name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part,
+                            belt)
+         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
          on conflict (name) do update set
              state = excluded.state, reason = excluded.reason, note = excluded.note, cycle = excluded.cycle,
              belt_clear = excluded.belt_clear, odometer_um = excluded.odometer_um, uncertain_um = excluded.uncertain_um,
-             open_step = excluded.open_step, hold_after_part = excluded.hold_after_part",
+             open_step = excluded.open_step, hold_after_part = excluded.hold_after_part, belt = excluded.belt",
     )
     .bind(line.name.as_str().to_owned())
     .bind(line.state.as_str())
@@ -167,6 +168,7 @@ fn put_line(line: &LineRow) -> Query {
     .bind(line.uncertain_um)
     .bind(line.open_step.clone())
     .bind(line.hold_after_part)
+    .bind(line.belt.clone())
 }
 
 fn put_print_run(run: &PrintRun) -> Query {

@@ -33,7 +33,7 @@ macro_rules! entry_columns {
 /// The columns that [`line`] reads, in its order.
 macro_rules! line_columns {
     () => {
-        "name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part"
+        "name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part, belt"
     };
 }
 pub(super) use {cycle_columns, entry_columns, job_fields, line_columns};
@@ -75,6 +75,7 @@ pub(super) fn line(row: &SqliteRow) -> sqlx::Result<LineRow> {
         uncertain_um: row.try_get(7)?,
         open_step: row.try_get(8)?,
         hold_after_part: row.try_get(9)?,
+        belt: row.try_get(10)?,
     })
 }
 

@@ -2,6 +2,7 @@
 
 mod bench;
 mod person;
+mod place;
 mod trouble;
 
 use nosebar::job::{CheckedBy, CycleId, LineReason, LineState, Outcome, PartWord, Phase};

@@ -1,6 +1,7 @@
 //! Integration tests: one binary, a module a subject.
 
 mod bad_input;
+mod belt_work;
 mod cycle;
 mod demo;
 mod demo_jobs;

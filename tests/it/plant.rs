@@ -159,6 +159,21 @@ impl Plant {
         Self::of(dir, machine, &config)
     }
 
+    /// A machine whose belt has a loop, mm, and a splice, with a daemon that reaches it by TCP; `belt` is the inside of the
+    /// line's `[line.belt]`.
+    pub(crate) fn start_on_belt(speed: u32, check: &str, (loop_mm, splice): (u32, &str), belt: &str) -> Self {
+        let (speed, loop_mm) = (speed.to_string(), loop_mm.to_string());
+        let arguments =
+            ["simulate", "--tcp", "127.0.0.1:0", "--speed", &speed, "--loop-mm", &loop_mm, "--splice", splice];
+        let machine = Process::start(&arguments);
+        let address = machine.line_after("ready: tcp");
+        let config = format!(
+            "[daemon]\nlisten = \"127.0.0.1:0\"\nsettle_s = 0.3\nrescan_s = 1.0\n\n[[line]]\nname = \"one\"\n\
+             [line.printer]\nlink = \"tcp\"\naddress = {address:?}\n[line.belt]\n{belt}\n[line.check]\n{check}\n"
+        );
+        Self::of(tempfile::tempdir().expect("a folder"), Some(machine), &config)
+    }
+
     /// A daemon with this config, its machines inside it.
     pub(crate) fn with_config(config: &str) -> Self {
         Self::of(tempfile::tempdir().expect("a folder"), None, config)

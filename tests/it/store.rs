@@ -152,6 +152,7 @@ async fn everything_written_comes_back_the_same_after_reopening() {
         uncertain_um: -3,
         open_step: Some("{}".to_owned()),
         hold_after_part: true,
+        belt: Some("{\"splice_um\": 5}".to_owned()),
     };
     let noted = Entry {
         line: Some(name("east-2")),
@@ -212,6 +213,7 @@ async fn the_last_fifty_prints_of_each_line_are_read_the_oldest_first() {
         uncertain_um: 0,
         open_step: None,
         hold_after_part: false,
+        belt: None,
     };
     let mut writes =
         vec![file(), put(&job(1)), Write::Line(Box::new(row("east-2"))), Write::Line(Box::new(row("west")))];

@@ -23,7 +23,7 @@ fn job(id: i64, copies: u32) -> Job {
 
 fn berth(line: usize) -> Berth {
     let limits = Limits { x_max_mm: 100.0, ..Limits::default() };
-    Berth { name: name(line), state: BerthState::Ready, material: None, limits }
+    Berth { name: name(line), state: BerthState::Ready, material: None, limits, belt: None }
 }
 
 fn free(line: usize) -> LineNow {
@@ -278,7 +278,10 @@ fn any_house() -> impl Strategy<Value = (Vec<(Job, Survey)>, Vec<LineNow>)> {
                     _ => Doing::Free,
                 };
                 let limits = Limits { x_max_mm, ..Limits::default() };
-                LineNow { berth: Berth { name: name(i), state, material: material.map(str::to_owned), limits }, doing }
+                LineNow {
+                    berth: Berth { name: name(i), state, material: material.map(str::to_owned), limits, belt: None },
+                    doing,
+                }
             };
             let lines = lines.into_iter().enumerate().map(&mut line).collect();
             (jobs, lines)

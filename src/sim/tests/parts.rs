@@ -230,3 +230,19 @@ fn truth_is_json() {
     let json = serde_json::to_value(bench.truth()).expect("plain data");
     assert_eq!((&json["prints_begun"], &json["parts_on_belt"][0]["lead_um"]), (&1.into(), &120_000.into()));
 }
+
+#[test]
+fn a_print_over_a_keep_out_is_counted_once_however_the_belt_came_round() {
+    // The splice is 190 to 200 mm along at the start; prints lie from 100 to 120 mm.
+    let config = SimConfig { loop_um: Some(300_000), keep_outs: vec![[190_000, 200_000]], ..plain_config() };
+    let mut bench = Bench::new(config);
+    print(&mut bench);
+    bench.done("M190 R31");
+    bench.say("M140 S0");
+    advance(&mut bench, 150.0);
+    assert_eq!((bench.truth().prints_begun, bench.truth().prints_over_a_keep_out), (1, 0));
+    // 215 mm on, it stands at 105 mm of the next turn.
+    advance(&mut bench, 65.0);
+    print(&mut bench);
+    assert_eq!((bench.truth().prints_begun, bench.truth().prints_over_a_keep_out), (2, 1));
+}

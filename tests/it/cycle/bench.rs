@@ -2,10 +2,10 @@
 
 use std::time::Duration;
 
-use nosebar::belt::{Advance, Drive, DriveBy};
+use nosebar::belt::{Advance, Drive, DriveBy, Span};
 use nosebar::job::{CheckedBy, CycleId, JobId, LineName, LineReason, LineRow, LineState, Outcome, Phase};
 use nosebar::line::{
-    Act, Check, Line, LineSettings, Operator, Readings, Signal, Step, StepId, StepResult, Watched, Work,
+    Act, BeltSettings, Check, Line, LineSettings, Operator, Readings, Signal, Step, StepId, StepResult, Watched, Work,
 };
 use nosebar::thermal::Cooling;
 use nosebar::units::{Celsius, Micrometres, Millimetres, MillimetresPerMinute, Moment};
@@ -33,6 +33,7 @@ pub(super) fn settings(check: Check) -> LineSettings {
             peel_feed: MillimetresPerMinute(600.0),
             cold_guard_c: 170.0,
         },
+        belt: BeltSettings::default(),
         retries: 1,
         retry_back: Micrometres(10_000),
         cooling: Cooling::new(Celsius(22.0), Duration::from_secs(900)).expect("a cooling that can be"),
@@ -54,6 +55,7 @@ pub(super) fn work() -> Work {
         bed: Some(Celsius(60.0)),
         nozzle: Some(Celsius(200.0)),
         release: Celsius(32.0),
+        footprint: Some(Span::new(64_198, 135_802)),
         advance: Advance { approach_um: 84_198, peel_um: 71_604, overrun_um: 40_000 },
         park_z: Millimetres(15.0),
         print_time: Duration::from_secs(600),
@@ -72,6 +74,7 @@ pub(super) fn row() -> LineRow {
         uncertain_um: 0,
         open_step: None,
         hold_after_part: false,
+        belt: None,
     }
 }
 

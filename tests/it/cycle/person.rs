@@ -193,10 +193,13 @@ fn every_command_in_every_phase_is_done_or_refused_with_a_sentence() {
         Operator::EmergencyStop,
         Operator::BeltClear { part: None },
         Operator::NotClear,
+        Operator::SpliceAtNose,
+        Operator::MarkFlaw { near: Micrometres(0), far: Micrometres(200_000), note: String::new() },
+        Operator::ClearFlaw(1),
     ];
     for phase in Phase::ALL {
-        for first in commands {
-            for second in commands {
+        for first in &commands {
+            for second in &commands {
                 let mut bench = Bench::new(Check::Ask);
                 match phase {
                     Phase::Warm => bench.begin(),
@@ -209,7 +212,7 @@ fn every_command_in_every_phase_is_done_or_refused_with_a_sentence() {
                     }
                 }
                 for command in [first, second] {
-                    if let Err(why) = bench.operate(command) {
+                    if let Err(why) = bench.operate(command.clone()) {
                         assert!(why.len() > 20, "{phase} {command:?}: {why}");
                     }
                 }

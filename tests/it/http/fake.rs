@@ -275,6 +275,11 @@ impl Fake {
             LineCommand::Resume => line.state = LineState::Execute,
             LineCommand::Stop => line.state = LineState::Stopped,
             LineCommand::EmergencyStop => line.state = LineState::Aborted,
+            // What is marked on the belt changes nothing here that a test looks at.
+            LineCommand::SpliceAtNose
+            | LineCommand::ForgetSplice
+            | LineCommand::MarkFlaw { .. }
+            | LineCommand::ClearFlaw(_) => {}
             LineCommand::BeltClear { .. } => {
                 (line.question, line.belt_clear, line.state) = (None, true, LineState::Idle);
             }
@@ -368,6 +373,7 @@ pub(super) fn idle_line(name: &str) -> LineView {
         standing_word: None,
         material: Some("petg".to_owned()),
         commands: ["hold-now", "stop", "emergency-stop"].map(str::to_owned).to_vec(),
+        belt: None,
     }
 }
 
