@@ -1,6 +1,7 @@
 //! A box that grows.
 
-use super::moves::{Move, Path};
+use super::arc::Arc;
+use super::moves::{Axes, Move, Path};
 use crate::job::{Footprint, Reach};
 
 /// Least and greatest coordinates so far, mm, axis by axis; empty until something is taken in.
@@ -17,42 +18,59 @@ impl Default for Bounds {
 }
 
 impl Bounds {
-    /// Takes in one coordinate.
-    pub(crate) const fn take_axis(&mut self, axis: usize, value: f64) {
-        self.least[axis] = self.least[axis].min(value);
-        self.greatest[axis] = self.greatest[axis].max(value);
+    /// Takes in one coordinate, and says whether the box has grown: nearly never, so that is asked first.
+    #[inline(always)]
+    pub(crate) const fn take_axis(&mut self, axis: usize, value: f64) -> bool {
+        let is_outside = value < self.least[axis] || value > self.greatest[axis];
+        if is_outside {
+            self.least[axis] = self.least[axis].min(value);
+            self.greatest[axis] = self.greatest[axis].max(value);
+        }
+        is_outside
     }
 
     /// Takes in the whole way of a move, both ends.
+    #[inline(always)]
     pub(crate) fn take_way(&mut self, motion: &Move) {
-        let (least, greatest) = motion.extents();
         for axis in 0..3 {
-            self.take_axis(axis, least[axis]);
-            self.take_axis(axis, greatest[axis]);
+            self.take_axis(axis, motion.start[axis]);
+            self.take_axis(axis, motion.end[axis]);
         }
+        if let Path::Arc(arc) = &motion.path {
+            self.take_bulges(arc, Axes::ALL);
+        }
+    }
+
+    /// Takes in the outermost points of an arc, on these axes.
+    fn take_bulges(&mut self, arc: &Arc, axes: Axes) -> bool {
+        let (a, b, _) = arc.plane.axes();
+        let (least, greatest) = arc.bulges();
+        let mut has_grown = false;
+        for (axis, within) in [(a, 0), (b, 1)] {
+            // An arc that passes no outermost point of its circle bulges nowhere.
+            if axes.has(axis) && least[within] <= greatest[within] {
+                has_grown |= self.take_axis(axis, least[within]);
+                has_grown |= self.take_axis(axis, greatest[within]);
+            }
+        }
+        has_grown
     }
 
     /// Takes in what a move commands: its end on each axis that it names, and an arc's bulges. Where it starts from is not
     /// commanded, so that neither homing nor a machine just switched on puts its zero into the box; an axis whose position
     /// is not known stays out. Says whether the box has grown.
+    #[inline(always)]
     pub(crate) fn take_commanded(&mut self, motion: &Move) -> bool {
-        let before = *self;
+        let mut has_grown = false;
         for axis in 0..3 {
             if motion.named.has(axis) && motion.known.has(axis) {
-                self.take_axis(axis, motion.end[axis]);
+                has_grown |= self.take_axis(axis, motion.end[axis]);
             }
         }
-        if let Path::Arc(arc) = motion.path {
-            let (a, b, _) = arc.plane.axes();
-            let (least, greatest) = arc.bulges();
-            for (axis, within) in [(a, 0), (b, 1)] {
-                if motion.known.has(axis) {
-                    self.least[axis] = self.least[axis].min(least[within]);
-                    self.greatest[axis] = self.greatest[axis].max(greatest[within]);
-                }
-            }
+        if let Path::Arc(arc) = &motion.path {
+            has_grown |= self.take_bulges(arc, motion.known);
         }
-        *self != before
+        has_grown
     }
 
     pub(crate) fn take_bounds(&mut self, other: &Self) {

@@ -121,7 +121,7 @@ fn worst(first: Fate, second: Fate) -> Fate {
 }
 
 /// Bytes of a line beside number and checksum.
-const fn room_of(limits: &Limits) -> usize {
+pub(crate) const fn room_of(limits: &Limits) -> usize {
     (limits.line_bytes_max as usize).saturating_sub(NUMBERING_BYTES)
 }
 

@@ -1,8 +1,8 @@
 //! Plastic that leaves the nozzle: only while the running sum of E exceeds its highest value so far.
 
-use super::bounds::{Bounds, round6};
+use super::bounds::round6;
 use super::moves::{Move, millimetres};
-use crate::job::{Footprint, Purge};
+use crate::job::Purge;
 
 /// Less than this pushed out standing still, nm of filament, is rounding of an un-retract and no purge: 0.01 mm is 0.024 mm³.
 const PURGE_LEAST_NM: i64 = 10_000;
@@ -14,7 +14,8 @@ const PURGES_LISTED: usize = 200;
 #[derive(Debug, Default)]
 pub(crate) struct Laid {
     tools: Vec<ToolSum>,
-    footprint: Bounds,
+    /// Where among them the tool of the last move is.
+    in_use: usize,
     purges: Purges,
 }
 
@@ -28,26 +29,16 @@ struct ToolSum {
 
 impl Laid {
     /// Takes a move, and says how much filament it laid, nm.
+    #[inline(always)]
     pub(crate) fn take(&mut self, line: u64, tool: u32, motion: &Move) -> i64 {
         if motion.extrusion_nm == 0 {
             return 0;
         }
         let laid = self.push(tool, motion.extrusion_nm);
-        if laid == 0 {
-            return 0;
-        }
-        if motion.is_over_bed() {
-            self.footprint.take_way(motion);
-        } else if laid >= PURGE_LEAST_NM {
-            let [x, y, z] = motion.end.map(round6);
-            self.purges.take(Purge { line, x_mm: x, y_mm: y, z_mm: z, length_mm: millimetres(laid) });
+        if laid >= PURGE_LEAST_NM && !motion.is_over_bed() {
+            self.take_purge(line, motion.end, laid);
         }
         laid
-    }
-
-    /// The rectangle that plastic touches while the head moves over the bed.
-    pub(crate) fn footprint(&self) -> Option<Footprint> {
-        self.footprint.footprint()
     }
 
     /// Filament pushed out for good, mm, by tool, in the order of the tools' numbers.
@@ -63,16 +54,30 @@ impl Laid {
         self.purges.into_list()
     }
 
+    #[inline(always)]
     fn push(&mut self, tool: u32, extrusion: i64) -> i64 {
-        let index = self.tools.iter().position(|known| known.tool == tool).unwrap_or_else(|| {
-            self.tools.push(ToolSum { tool, sum: 0, high: 0 });
-            self.tools.len() - 1
-        });
-        let sums = &mut self.tools[index];
+        if self.tools.get(self.in_use).is_none_or(|sums| sums.tool != tool) {
+            self.in_use = self.index_of(tool);
+        }
+        let sums = &mut self.tools[self.in_use];
         sums.sum = sums.sum.saturating_add(extrusion);
         let laid = sums.sum.saturating_sub(sums.high).max(0);
         sums.high = sums.high.max(sums.sum);
         laid
+    }
+
+    #[cold]
+    fn take_purge(&mut self, line: u64, at: [f64; 3], laid: i64) {
+        let [x, y, z] = at.map(round6);
+        self.purges.take(Purge { line, x_mm: x, y_mm: y, z_mm: z, length_mm: millimetres(laid) });
+    }
+
+    #[cold]
+    fn index_of(&mut self, tool: u32) -> usize {
+        self.tools.iter().position(|known| known.tool == tool).unwrap_or_else(|| {
+            self.tools.push(ToolSum { tool, sum: 0, high: 0 });
+            self.tools.len() - 1
+        })
     }
 }
 

@@ -24,6 +24,10 @@ pub(crate) struct Layers {
     levels: BTreeMap<i64, Level>,
     /// The level being laid, not yet in the map.
     open: Option<(i64, Level)>,
+    /// The height of the last move that went to the open level, mm: most moves stay there.
+    open_z: Option<f64>,
+    /// All levels that were closed, those beyond the last that is kept included.
+    touched: Bounds,
     climb: Climb,
     height: Option<f64>,
     is_full: bool,
@@ -35,11 +39,21 @@ struct Level {
     bounds: Bounds,
 }
 
+impl Level {
+    #[inline(always)]
+    fn take(&mut self, motion: &Move, length_mm: f64) {
+        self.length_mm += length_mm;
+        self.bounds.take_way(motion);
+    }
+}
+
 /// The layers of a whole file.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Stack {
     /// Z of each layer, mm, rising.
     pub(crate) z_mm: Vec<f64>,
+    /// The rectangle that plastic touches while the head moves over the bed.
+    pub(crate) footprint: Option<Footprint>,
     /// Where the lowest layer touches the bed.
     pub(crate) first: Option<Footprint>,
     /// Greatest Z at which plastic was laid, mm.
@@ -49,14 +63,26 @@ pub(crate) struct Stack {
 }
 
 impl Layers {
-    /// Takes a move that lays plastic while going over the bed.
-    pub(crate) fn take_laid(&mut self, motion: &Move) {
+    /// Takes a move that lays plastic while going over the bed, on a way of this length.
+    #[inline(always)]
+    pub(crate) fn take_laid(&mut self, motion: &Move, length_mm: f64) {
+        let [_, _, z] = motion.end;
+        let rise = z - motion.start[2];
+        if rise != 0.0 || self.climb.is_active || self.open_z != Some(z) {
+            self.take_laid_anywhere(*motion, rise, length_mm);
+        } else if let Some((_, level)) = &mut self.open {
+            level.take(motion, length_mm);
+        }
+    }
+
+    /// The same where the head may have left the open level. By value: a move that nobody asks the address of can stay in
+    /// registers on the short way.
+    #[cold]
+    fn take_laid_anywhere(&mut self, motion: Move, rise: f64, length_mm: f64) {
         let top = motion.start[2].max(motion.end[2]);
         self.height = Some(self.height.map_or(top, |height| height.max(top)));
-        let rise = motion.end[2] - motion.start[2];
-        let length = motion.length_mm();
-        if self.climb.goes_on(rise, length) {
-            self.climb.take(motion, rise, length);
+        if self.climb.goes_on(rise, length_mm) {
+            self.climb.take(&motion, rise, length_mm);
             return;
         }
         let z = micrometres(motion.end[2]);
@@ -64,13 +90,14 @@ impl Layers {
             self.close_level();
             self.open = Some((z, Level::default()));
         }
+        self.open_z = Some(motion.end[2]);
         if let Some((_, level)) = &mut self.open {
-            level.length_mm += length;
-            level.bounds.take_way(motion);
+            level.take(&motion, length_mm);
         }
     }
 
     /// Takes a move that lays nothing. A spiral never travels: whatever comes next is no part of one begun before.
+    #[inline]
     pub(crate) fn take_travel(&mut self, motion: &Move) {
         if motion.is_over_bed() || motion.start[2] != motion.end[2] {
             self.climb.pause();
@@ -81,6 +108,7 @@ impl Layers {
     pub(crate) fn finish(mut self, stated_mm: Option<f64>) -> Stack {
         self.close_level();
         self.climb.pause();
+        self.touched.take_bounds(&self.climb.bounds);
         let climbed = self.climbed_levels(stated_mm);
         let lowest = self.levels.first_key_value();
         let first = match (lowest, climbed.first()) {
@@ -93,11 +121,13 @@ impl Layers {
         all.sort_unstable();
         #[expect(clippy::cast_precision_loss, reason = "heights are far below 2^53 µm")]
         let z_mm = all.into_iter().map(|z| z as f64 / 1000.0).collect();
-        Stack { z_mm, first, height_mm: round6(self.height.unwrap_or(0.0)), is_full: self.is_full }
+        let footprint = self.touched.footprint();
+        Stack { z_mm, footprint, first, height_mm: round6(self.height.unwrap_or(0.0)), is_full: self.is_full }
     }
 
     fn close_level(&mut self) {
         let Some((z, level)) = self.open.take() else { return };
+        self.touched.take_bounds(&level.bounds);
         if self.levels.len() >= LEVELS_MAX && !self.levels.contains_key(&z) {
             self.is_full = true;
             return;

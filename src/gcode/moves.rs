@@ -12,6 +12,11 @@ impl Axes {
     /// X, Y and Z.
     pub const ALL: Self = Self(7);
 
+    /// The axes whose bits are set: 1 for X, 2 for Y, 4 for Z. Other bits mean nothing.
+    pub(crate) const fn from_bits(bits: u8) -> Self {
+        Self(bits & Self::ALL.0)
+    }
+
     /// Whether axis `index` (0 = X) is in the set.
     #[must_use]
     pub const fn has(self, index: usize) -> bool {
@@ -81,9 +86,15 @@ impl Move {
     /// Zero while no feed was ever commanded.
     #[must_use]
     pub fn duration_s(&self) -> f64 {
-        let length = self.length_mm();
-        let length = if length > 0.0 { length } else { self.extrusion_mm().abs() };
-        self.feed_mm_min.filter(|feed| *feed > 0.0).map_or(0.0, |feed| length / feed * 60.0)
+        let fed = self.fed_mm(self.length_mm());
+        self.feed_mm_min.filter(|feed| *feed > 0.0).map_or(0.0, |feed| fed / feed * 60.0)
+    }
+
+    /// What the commanded feed governs, mm: the head's way, or the filament's where the head stands still. `length` is the
+    /// length of the head's way, mm, where it is known already.
+    #[inline]
+    pub(crate) fn fed_mm(&self, length: f64) -> f64 {
+        if length > 0.0 { length } else { self.extrusion_mm().abs() }
     }
 
     /// Whether the head moves in X or Y.

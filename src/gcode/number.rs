@@ -48,8 +48,51 @@ pub fn parse_number(bytes: &[u8], at: usize) -> Parsed {
 }
 
 /// A number as nearly all are: at least one digit, at most 17, nothing between them but a point. `None` for any other.
-#[inline]
 fn parse_plain(bytes: &[u8], start: usize) -> Option<Parsed> {
+    let (value, end) = read_digits(bytes, start)?;
+    // Behind blanks the number may go on; one blank before a letter is the usual end.
+    let next = bytes.get(skip_blanks(bytes, end));
+    if next.is_some_and(|byte| matches!(byte, b'0'..=b'9' | b'.')) {
+        return None;
+    }
+    let has_sign_or_point = bytes[start..end].contains(&b'.');
+    Some(Parsed { value, has_digits: true, has_sign_or_point, end })
+}
+
+/// Reads digits with at most one point among them, and says where they end. `None` without a digit, or with more than 17.
+#[inline(always)]
+pub(crate) fn read_digits(bytes: &[u8], start: usize) -> Option<(f64, usize)> {
+    let rest = bytes.get(start..)?;
+    if let Some(eight) = rest.first_chunk::<8>()
+        && let Some((whole, digits)) = read_short(eight, 0)
+    {
+        if eight[digits] != b'.' {
+            return (digits > 0).then(|| (scaled(whole, 0), start + digits));
+        }
+        if let Some(eight) = rest[digits + 1..].first_chunk::<8>()
+            && let Some((mantissa, places)) = read_short(eight, whole)
+        {
+            return (digits + places > 0).then(|| (scaled(mantissa, places), start + digits + 1 + places));
+        }
+    }
+    read_digits_one_by_one(bytes, start)
+}
+
+/// Appends the digits at the head of `bytes` to `number`, and says how many they are. `None` if that cannot be seen here.
+#[inline]
+fn read_short(bytes: &[u8; 8], mut number: u64) -> Option<(u64, usize)> {
+    for (count, byte) in bytes.iter().enumerate() {
+        let digit = byte.wrapping_sub(b'0');
+        if digit > 9 {
+            return Some((number, count));
+        }
+        number = number * 10 + u64::from(digit);
+    }
+    None
+}
+
+#[cold]
+fn read_digits_one_by_one(bytes: &[u8], start: usize) -> Option<(f64, usize)> {
     let (mut at, mut mantissa) = (start, 0_u64);
     let mut digits = |at: &mut usize| {
         while let Some(digit) = bytes.get(*at).map(|byte| byte.wrapping_sub(b'0')).filter(|digit| *digit < 10) {
@@ -59,20 +102,14 @@ fn parse_plain(bytes: &[u8], start: usize) -> Option<Parsed> {
     };
     digits(&mut at);
     let (mut count, mut places) = (at - start, 0);
-    let has_point = bytes.get(at) == Some(&b'.');
-    if has_point {
+    if bytes.get(at) == Some(&b'.') {
         at += 1;
         let fraction = at;
         digits(&mut at);
         places = at - fraction;
         count += places;
     }
-    // Behind blanks the number may go on; one blank before a letter is the usual end.
-    let next = bytes.get(skip_blanks(bytes, at));
-    if !(1..=17).contains(&count) || next.is_some_and(|byte| matches!(byte, b'0'..=b'9' | b'.')) {
-        return None;
-    }
-    Some(Parsed { value: scaled(mantissa, places), has_digits: true, has_sign_or_point: has_point, end: at })
+    (1..=17).contains(&count).then(|| (scaled(mantissa, places), at))
 }
 
 /// Any number, blanks inside and digits beyond what is resolved included; its sign was read already.
@@ -109,8 +146,9 @@ fn parse_any(bytes: &[u8], start: usize) -> Parsed {
 }
 
 fn scaled(mantissa: u64, places: usize) -> f64 {
+    // By way of `i64`, which it always fits: most processors convert that in one step.
     #[expect(clippy::cast_precision_loss, reason = "exact to 15 digits, nearest beyond")]
-    let mantissa = mantissa as f64;
+    let mantissa = mantissa.cast_signed() as f64;
     mantissa / POWERS[places]
 }
 

@@ -1,12 +1,9 @@
-//! The survey of a sliced file: one pass over its bytes, in whatever pieces they come.
-
-use std::io::{self, BufRead};
-
-use sha2::{Digest, Sha256};
+//! The survey of a sliced file: one pass over its bytes, in whatever pieces they come, and the rules that it is made by.
 
 use super::bounds::{Bounds, round6};
 use super::comments::Facts;
-use super::fate::{Fate, Policy, Progress, fate_of};
+use super::fate::{Fate, Policy, Progress, fate_of, room_of};
+use super::feed_time::FeedTime;
 use super::findings::Findings;
 use super::heat::Heat;
 use super::laid::Laid;
@@ -16,6 +13,7 @@ use super::looks::{HEAD_BYTES, looks_like};
 use super::modes::Dialect;
 use super::motion::PrintTime;
 use super::moves::Move;
+use super::plain::read_plain;
 use super::reach::Outside;
 use super::walk::{Walked, Walker};
 use crate::job::{Dropped, Filament, FileFacts, Finding, Limits, Material, MotionLimits, Survey};
@@ -71,33 +69,13 @@ impl Rules {
     }
 }
 
-/// Surveys all that a reader gives. A reader with a buffer of 256 KiB or so is best.
-///
-/// # Errors
-/// The reader's own.
-pub fn survey(mut reader: impl BufRead, rules: &Rules) -> io::Result<Survey> {
-    let mut surveyor = Surveyor::new(rules);
-    loop {
-        let bytes = match reader.fill_buf() {
-            Ok(bytes) => bytes,
-            Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
-            Err(error) => return Err(error),
-        };
-        if bytes.is_empty() {
-            return Ok(surveyor.finish());
-        }
-        surveyor.handle_bytes(bytes);
-        let length = bytes.len();
-        reader.consume(length);
-    }
-}
-
-/// A survey under way. Its memory does not grow with the file, but for the heights of its layers, which are capped.
+/// A survey under way, but for the content hash: that is for [`Surveyor`](super::Surveyor) to add in the same pass, or for
+/// whoever has another core to spare. Its memory does not grow with the file, but for the heights of its layers, which are
+/// capped.
 #[derive(Debug)]
-pub struct Surveyor {
+pub struct Reading {
     rules: Rules,
     policy: Policy,
-    hash: Sha256,
     bytes: u64,
     head: Vec<u8>,
     /// The beginning of a line whose end has not come yet, and how long it is already.
@@ -117,20 +95,19 @@ pub struct Surveyor {
     outside: Outside,
     heat: Heat,
     facts: Facts,
-    feed_time_s: f64,
+    feed_time: FeedTime,
     print_time: PrintTime,
     dropped: Vec<Dropped>,
     concerns: Findings,
     refusals: Findings,
 }
 
-impl Surveyor {
+impl Reading {
     /// A survey of a file of which nothing has been seen.
     #[must_use]
     pub fn new(rules: &Rules) -> Self {
         Self {
             policy: rules.policy(),
-            hash: Sha256::new(),
             bytes: 0,
             head: Vec::with_capacity(HEAD_BYTES),
             carry: Vec::new(),
@@ -147,7 +124,7 @@ impl Surveyor {
             outside: Outside::default(),
             heat: Heat::default(),
             facts: Facts::default(),
-            feed_time_s: 0.0,
+            feed_time: FeedTime::default(),
             print_time: PrintTime::new(&rules.motion, rules.dialect.m203_per_minute),
             dropped: Vec::new(),
             concerns: Findings::default(),
@@ -158,13 +135,16 @@ impl Surveyor {
 
     /// Takes the next bytes of the file, cut anywhere.
     pub fn handle_bytes(&mut self, bytes: &[u8]) {
-        self.hash.update(bytes);
         self.bytes += bytes.len() as u64;
-        self.has_nul |= bytes.contains(&0);
+        self.has_nul |= memchr::memchr(0, bytes).is_some();
         let wanted = HEAD_BYTES - self.head.len();
         self.head.extend_from_slice(&bytes[..bytes.len().min(wanted)]);
         let mut rest = bytes;
-        while let Some(length) = rest.iter().position(|byte| *byte == b'\n') {
+        loop {
+            if self.carried == 0 {
+                rest = self.handle_plain_moves(rest);
+            }
+            let Some(length) = memchr::memchr(b'\n', rest) else { break };
             let line = &rest[..length];
             if self.carried == 0 {
                 self.handle_line(line, line.len() as u64, Ending::LineFeed);
@@ -179,30 +159,28 @@ impl Surveyor {
         }
     }
 
-    /// What was found.
+    /// What was found. `sha256` is what [`ContentHash`](super::ContentHash) says of the same bytes.
     #[must_use]
-    pub fn finish(mut self) -> Survey {
+    pub fn finish(mut self, sha256: String) -> Survey {
         if self.carried > 0 {
             self.handle_carried(Ending::Missing);
         }
         let stack = std::mem::take(&mut self.layers).finish(self.facts.layer_height_mm);
         let filament = self.filament();
-        let footprint = self.laid.footprint();
         let (purges, unlisted) = std::mem::take(&mut self.laid).into_purges();
-        self.find_in_whole(&stack, footprint.is_none(), unlisted);
+        self.find_in_whole(&stack, unlisted);
         let (concerns, refusals) = self.take_findings();
         let (time_s, timetable) = self.print_time.finish(self.bytes);
-        let sha256 = self.hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
         Survey {
             file: FileFacts { bytes: self.bytes, lines: self.lines, sha256 },
-            footprint,
+            footprint: stack.footprint,
             first_layer: stack.first,
             reach: self.commanded.reach(self.walker.machine_mm()),
             height_mm: stack.height_mm,
             layers: u32::try_from(stack.z_mm.len()).unwrap_or(u32::MAX),
             layer_z_mm: stack.z_mm,
             filament,
-            feed_time_s: round6(self.feed_time_s),
+            feed_time_s: round6(self.feed_time.total_s()),
             time_s,
             timetable,
             purges,
@@ -214,6 +192,32 @@ impl Surveyor {
             refusals,
             dropped: self.dropped,
         }
+    }
+
+    /// Takes plain moves for as long as one follows upon another; gives back what stands behind them.
+    fn handle_plain_moves<'a>(&mut self, mut rest: &'a [u8]) -> &'a [u8] {
+        // Which line has the first zero byte is found the long way.
+        let belt_has_letter =
+            self.policy.belt_axis.is_some_and(|axis| matches!(axis, b'X' | b'Y' | b'Z' | b'E' | b'F'));
+        if self.has_nul || belt_has_letter || self.walker.is_writing_card() {
+            return rest;
+        }
+        let room = room_of(&self.policy.limits);
+        while let Some((plain, length)) = read_plain(rest, room) {
+            self.lines += 1;
+            self.line_end += length as u64;
+            rest = &rest[length..];
+            self.walker.take_plain_modes(&plain);
+            if plain.moves() {
+                let motion = self.walker.make_plain_move(&plain);
+                let length_mm = motion.length_mm();
+                self.print_time.handle_move(&motion, length_mm, self.line_end);
+                self.handle_move(&motion, length_mm);
+            } else {
+                self.print_time.handle_stand(&self.walker);
+            }
+        }
+        rest
     }
 
     fn carry_on(&mut self, bytes: &[u8]) {
@@ -279,7 +283,7 @@ impl Surveyor {
             }
         }
         let walked = self.walker.handle_line(line, words);
-        self.feed_time_s += walked.dwell_s;
+        self.feed_time.take_dwell(walked.dwell_s);
         self.print_time.handle_line(&self.walker, words, &walked, self.line_end);
         self.handle_walked(line, &walked);
     }
@@ -289,18 +293,19 @@ impl Surveyor {
             self.concerns.add("arc", self.lines, || format!("`{}` {fault}", excerpt(line)));
         }
         if let Some(motion) = &walked.motion {
-            self.handle_move(motion);
+            self.handle_move(motion, motion.length_mm());
         }
     }
 
-    fn handle_move(&mut self, motion: &Move) {
-        self.feed_time_s += motion.duration_s();
+    #[inline(always)]
+    fn handle_move(&mut self, motion: &Move, length_mm: f64) {
+        self.feed_time.take(motion, length_mm);
         if self.commanded.take_commanded(motion) {
             self.outside.check(&self.commanded, &self.rules.limits, self.lines, &mut self.refusals);
         }
         let laid = self.laid.take(self.lines, self.walker.tool(), motion);
         if laid > 0 && motion.is_over_bed() {
-            self.layers.take_laid(motion);
+            self.layers.take_laid(motion, length_mm);
         } else {
             self.layers.take_travel(motion);
         }
@@ -352,8 +357,8 @@ impl Surveyor {
         }
     }
 
-    fn find_in_whole(&mut self, stack: &Stack, nothing_laid: bool, purges_unlisted: u64) {
-        if nothing_laid {
+    fn find_in_whole(&mut self, stack: &Stack, purges_unlisted: u64) {
+        if stack.footprint.is_none() {
             self.refusals.add("nothing-printed", 0, || "no move in the file lays plastic on the bed".to_owned());
         }
         if stack.is_full {

@@ -7,6 +7,7 @@ use super::asked::{Asked, Motion};
 use super::lex::{Line, Word};
 use super::modes::{Dialect, Distance, EMode, Units};
 use super::moves::{Axes, Move, Path, millimetres, nanometres};
+use super::plain::PlainMove;
 
 /// Tools whose nozzle temperature is followed.
 const TOOLS_FOLLOWED: usize = 8;
@@ -206,6 +207,36 @@ impl Walker {
         walked
     }
 
+    /// Takes what a plain move says of the modes, as [`Walker::handle_line`] does the long way. Not for a line that goes to
+    /// the card.
+    #[inline]
+    pub(crate) fn take_plain_modes(&mut self, plain: &PlainMove) {
+        debug_assert!(!self.on_card, "a line for the card moves nothing");
+        if let Some(feed) = plain.feed {
+            self.feed_mm_min = Some(feed * self.units.in_mm());
+        }
+        self.motion = Some(if plain.rapid { Motion::Rapid } else { Motion::Feed });
+    }
+
+    /// Makes a plain move whose modes were taken and that has a way or moves filament.
+    #[inline]
+    pub(crate) fn make_plain_move(&mut self, plain: &PlainMove) -> Move {
+        let start = self.machine;
+        let end = self.end_of(plain.axis, plain.named, false);
+        self.machine = end;
+        let extrusion_nm = plain.e.map_or(0, |e| self.extrude(e));
+        Move {
+            rapid: plain.rapid,
+            path: Path::Line,
+            start,
+            end,
+            named: plain.named,
+            known: self.known,
+            extrusion_nm,
+            feed_mm_min: self.feed_mm_min,
+        }
+    }
+
     fn take_modes(&mut self, asked: &Asked) {
         if let Some(units) = asked.units {
             self.units = units;
@@ -318,7 +349,8 @@ impl Walker {
     fn move_head(&mut self, asked: &Asked, walked: &mut Walked) {
         let Some(motion) = self.motion else { return };
         let start = self.machine;
-        let end = self.end_of(asked);
+        let named = asked.named();
+        let end = self.end_of(asked.axis.map(Option::unwrap_or_default), named, asked.in_machine_coordinates);
         let path = match motion {
             Motion::Rapid | Motion::Feed => Path::Line,
             Motion::Arc(turn) => self.arc(asked, turn, start, end, walked),
@@ -330,27 +362,30 @@ impl Walker {
             path,
             start,
             end,
-            named: asked.named(),
+            named,
             known: self.known,
             extrusion_nm,
             feed_mm_min: self.feed_mm_min,
         });
     }
 
-    fn end_of(&mut self, asked: &Asked) -> [f64; 3] {
+    #[inline]
+    fn end_of(&mut self, axis: [f64; 3], named: Axes, in_machine_coordinates: bool) -> [f64; 3] {
         let mut end = self.machine;
-        for (axis, place) in end.iter_mut().enumerate() {
-            let Some(value) = asked.axis[axis] else { continue };
-            let value = value * self.units.in_mm();
-            if asked.in_machine_coordinates {
-                *place = value;
+        for index in 0..3 {
+            if !named.has(index) {
+                continue;
+            }
+            let value = axis[index] * self.units.in_mm();
+            if in_machine_coordinates {
+                end[index] = value;
             } else if self.distance == Distance::Relative {
-                *place += value;
+                end[index] += value;
                 continue;
             } else {
-                *place = value + self.offset[axis];
+                end[index] = value + self.offset[index];
             }
-            self.known.add(axis);
+            self.known.add(index);
         }
         end
     }

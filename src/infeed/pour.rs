@@ -6,7 +6,7 @@ use std::thread::{Builder, JoinHandle};
 
 use tokio_util::bytes::Bytes;
 
-use crate::gcode::{Rules, Surveyor};
+use crate::gcode::{ContentHash, Reading, Rules};
 use crate::job::Survey;
 use crate::store::{FileStore, Incoming, StoreError};
 
@@ -18,35 +18,46 @@ pub trait Inspect: Send {
     /// Takes in the next bytes.
     fn handle_bytes(&mut self, bytes: &[u8]);
 
-    /// What was found, the content hash among it.
-    fn finish(self: Box<Self>) -> Survey;
+    /// What was found. `sha256` is the content hash, worked out beside it.
+    fn finish(self: Box<Self>, sha256: String) -> Survey;
 }
 
 /// Makes a new survey for each file.
 pub type Inspectors = Arc<dyn Fn() -> Box<dyn Inspect> + Send + Sync>;
 
-impl Inspect for Surveyor {
+impl Inspect for Reading {
     fn handle_bytes(&mut self, bytes: &[u8]) {
         Self::handle_bytes(self, bytes);
     }
 
-    fn finish(self: Box<Self>) -> Survey {
-        Self::finish(*self)
+    fn finish(self: Box<Self>, sha256: String) -> Survey {
+        Self::finish(*self, sha256)
     }
 }
 
 /// Surveys every file by the same rules.
 #[must_use]
 pub fn surveyors(rules: Rules) -> Inspectors {
-    Arc::new(move || Box::new(Surveyor::new(&rules)))
+    Arc::new(move || Box::new(Reading::new(&rules)))
 }
 
 /// A file being poured in. Dropped half-way, it leaves nothing behind.
 #[derive(Debug)]
 pub(super) struct Pour {
     incoming: Incoming,
-    to_survey: SyncSender<Bytes>,
-    survey: JoinHandle<Survey>,
+    /// On the thread that writes: reading takes longer than writing and hashing together.
+    hash: ContentHash,
+    to_survey: SyncSender<Piece>,
+    survey: JoinHandle<Option<Survey>>,
+}
+
+/// What goes from the writer to the survey.
+enum Piece {
+    Bytes(Bytes),
+    /// That was all. Without this the file was given up half-way.
+    End {
+        sha256: String,
+    },
 }
 
 /// Why nothing came of a file poured in.
@@ -61,22 +72,26 @@ impl Pour {
     /// Blocks.
     pub(super) fn begin(files: &FileStore, inspectors: &Inspectors) -> Result<Self, PourFault> {
         let incoming = files.begin().map_err(PourFault::Store)?;
-        let (to_survey, pieces) = sync_channel::<Bytes>(WAITING_MAX);
+        let (to_survey, pieces) = sync_channel(WAITING_MAX);
         let mut inspect = inspectors();
         let work = move || {
-            for bytes in pieces {
-                inspect.handle_bytes(&bytes);
+            for piece in pieces {
+                match piece {
+                    Piece::Bytes(bytes) => inspect.handle_bytes(&bytes),
+                    Piece::End { sha256 } => return Some(inspect.finish(sha256)),
+                }
             }
-            inspect.finish()
+            None
         };
         let spawned = Builder::new().name("survey".to_owned()).spawn(work);
         let survey = spawned.map_err(|_| PourFault::SurveyFailed)?;
-        Ok(Self { incoming, to_survey, survey })
+        Ok(Self { incoming, hash: ContentHash::default(), to_survey, survey })
     }
 
     /// Blocks.
     pub(super) fn handle_bytes(&mut self, bytes: Bytes) -> Result<(), PourFault> {
-        self.to_survey.send(bytes.clone()).map_err(|_| PourFault::SurveyFailed)?;
+        self.to_survey.send(Piece::Bytes(bytes.clone())).map_err(|_| PourFault::SurveyFailed)?;
+        self.hash.handle_bytes(&bytes);
         self.incoming.write(&bytes).map_err(PourFault::Store)
     }
 
@@ -87,8 +102,9 @@ impl Pour {
 
     /// Blocks until the survey has seen everything.
     pub(super) fn finish(self) -> Result<(Incoming, Survey), PourFault> {
-        drop(self.to_survey);
-        let survey = self.survey.join().map_err(|_| PourFault::SurveyFailed)?;
+        // A survey that panicked hears nothing more, and says so when it is joined.
+        drop(self.to_survey.send(Piece::End { sha256: self.hash.finish() }));
+        let survey = self.survey.join().ok().flatten().ok_or(PourFault::SurveyFailed)?;
         if survey.file.bytes != self.incoming.bytes() {
             return Err(PourFault::SurveyFailed);
         }

@@ -51,15 +51,14 @@ impl Legs {
     }
 
     /// A move of the file; `None` if it takes no time that can be known.
-    #[inline]
-    pub(super) fn take(&mut self, motion: &Move, limits: &InForce) -> Option<Leg> {
+    #[inline(always)]
+    pub(super) fn take(&mut self, motion: &Move, length: f64, limits: &InForce) -> Option<Leg> {
         let feed = motion.feed_mm_min.filter(|feed| *feed > 0.0)? / 60.0;
         let way: [f64; 3] = std::array::from_fn(|axis| motion.end[axis] - motion.start[axis]);
         let filament = motion.extrusion_mm();
         if let Path::Arc(arc) = &motion.path {
             return self.take_arc(arc, way, filament, feed, limits);
         }
-        let length = (way[0] * way[0] + way[1] * way[1] + way[2] * way[2]).sqrt();
         if length < NOTHING_MM {
             return self.take_filament(filament, feed, limits);
         }
@@ -70,12 +69,14 @@ impl Legs {
     }
 
     /// The filament alone moves.
+    #[inline(never)]
     pub(super) fn take_filament(&mut self, filament: f64, feed: f64, limits: &InForce) -> Option<Leg> {
         let shares = [0.0, 0.0, 0.0, 1.0_f64.copysign(filament)];
         self.leg(filament.abs(), feed, Purpose::Retract, (shares, shares, shares), f64::INFINITY, limits)
     }
 
     /// An arc: on its way each axis of its plane comes to bear the whole speed in the plane, and v²/r is an acceleration.
+    #[inline(never)]
     fn take_arc(&mut self, arc: &Arc, way: [f64; 3], filament: f64, feed: f64, limits: &InForce) -> Option<Leg> {
         let (a, b, across) = arc.plane.axes();
         let length = arc.length_mm(way[across]);
@@ -93,7 +94,7 @@ impl Legs {
     }
 
     /// `shares` are those at the start, the greatest ones on the way, and those at the end; `radius` is that of the path.
-    #[inline]
+    #[inline(always)]
     fn leg(
         &mut self,
         length: f64,
@@ -111,10 +112,10 @@ impl Legs {
         if acceleration.mm_s2 * load > 1.0 {
             acceleration = Acceleration::new(1.0 / load);
         }
-        let speed = feed.max(limits.least_feed(purpose)).max(LEAST_FEED_MM_S);
+        let speed = larger(larger(feed, limits.least_feed(purpose)), LEAST_FEED_MM_S);
         let load = greatest(&most, &limits.feed_inverse);
         let speed = if speed * load > 1.0 { 1.0 / load } else { speed };
-        let speed2 = (speed * speed).min(acceleration.mm_s2 * radius);
+        let speed2 = smaller(speed * speed, acceleration.mm_s2 * radius);
         let entry2 = match &self.last {
             Some(last) => corner2(last, &start, speed2, acceleration.mm_s2, &limits.corner),
             None => 0.0,
@@ -126,15 +127,15 @@ impl Legs {
 }
 
 /// Square of the greatest speed in the corner between two moves, mm²/s².
-#[inline]
+#[inline(always)]
 fn corner2(last: &Heading, next: &[f64; 4], speed2: f64, acceleration: f64, corner: &Corner) -> f64 {
-    let both2 = last.speed2.min(speed2);
+    let both2 = smaller(last.speed2, speed2);
     match corner {
         Corner::Jerk(inverse) => {
             let change: [f64; 4] = std::array::from_fn(|axis| next[axis] - last.shares[axis]);
             let load = greatest(&change, inverse);
-            let load2 = load * load;
-            if both2 * load2 > 1.0 { 1.0 / load2 } else { both2 }
+            // No branch: it would depend on each corner's angle, which no processor foresees.
+            smaller(both2, 1.0 / (load * load))
         }
         Corner::Deviation(mm) => both2.min(rounded2(&last.shares, next, acceleration.min(last.acceleration), *mm)),
     }
@@ -152,9 +153,21 @@ fn rounded2(last: &[f64; 4], next: &[f64; 4], acceleration: f64, deviation: f64)
     if half_sine > 0.999_999 { f64::INFINITY } else { acceleration * deviation * half_sine / (1.0 - half_sine) }
 }
 
+/// Not `f64::max`, which minds what is no number: nothing here is none.
+#[inline(always)]
+pub(super) const fn larger(a: f64, b: f64) -> f64 {
+    if a > b { a } else { b }
+}
+
+/// Not `f64::min`, for the same reason.
+#[inline(always)]
+pub(super) const fn smaller(a: f64, b: f64) -> f64 {
+    if a < b { a } else { b }
+}
+
 /// The greatest of the shares' sizes, each by its limit.
-#[inline]
+#[inline(always)]
 fn greatest(shares: &[f64; 4], inverse: &[f64; 4]) -> f64 {
     let load: [f64; 4] = std::array::from_fn(|axis| shares[axis].abs() * inverse[axis]);
-    load[0].max(load[1]).max(load[2].max(load[3]))
+    larger(larger(load[0], load[1]), larger(load[2], load[3]))
 }

@@ -5,6 +5,7 @@ use super::leg::Legs;
 use super::timetable::Timetable;
 use super::window::Window;
 use crate::gcode::lex::Word;
+use crate::gcode::moves::Move;
 use crate::gcode::walk::{Walked, Walker};
 use crate::job::{MotionLimits, TimeMark};
 
@@ -42,11 +43,26 @@ impl PrintTime {
     #[inline]
     pub fn handle_line(&mut self, walker: &Walker, words: &[Word], walked: &Walked, end: u64) {
         if let Some(motion) = &walked.motion {
-            if let Some(leg) = self.legs.take(motion, &self.limits) {
-                self.window.push(&leg, end, |seconds, end| self.timetable.pass(seconds, end));
-            }
+            self.handle_move(motion, motion.length_mm(), end);
         } else if !words.is_empty() && !walker.is_writing_card() {
             self.handle_other(walker, words, walked, end);
+        }
+    }
+
+    /// Takes a move on a way of `length_mm`, whose line ends at byte `end`.
+    #[inline]
+    pub(crate) fn handle_move(&mut self, motion: &Move, length_mm: f64, end: u64) {
+        if let Some(leg) = self.legs.take(motion, length_mm, &self.limits) {
+            self.window.push(&leg, end, |seconds, end| self.timetable.pass(seconds, end));
+        }
+    }
+
+    /// Takes a line that only sets the feed.
+    #[inline]
+    pub(crate) fn handle_stand(&mut self, walker: &Walker) {
+        if walker.tool() != self.tool {
+            self.tool = walker.tool();
+            self.stop();
         }
     }
 
@@ -63,10 +79,10 @@ impl PrintTime {
             Some((b'G', 10 | 11, 0)) if walker.is_retracted() != self.retracted => self.retract(!self.retracted, end),
             _ => {}
         }
-        if waits_for_motion(&words[0]) || walker.tool() != self.tool {
-            self.tool = walker.tool();
+        if waits_for_motion(&words[0]) {
             self.stop();
         }
+        self.handle_stand(walker);
         if walked.dwell_s > 0.0 {
             self.timetable.pass(walked.dwell_s, end);
         }

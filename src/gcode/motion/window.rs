@@ -1,6 +1,6 @@
 //! The look-ahead: moves wait until the speed at their end is certain, then their time is taken.
 
-use super::leg::Leg;
+use super::leg::{Leg, smaller};
 
 /// Moves that are looked ahead over. Where a way to a stop takes more than these, a move's time is taken as if the last of
 /// them had to end in a stop: it is then a little too long, never too short.
@@ -87,7 +87,7 @@ impl Window {
                 // Its own corner is the limit, even if everything had to stop behind it.
                 certain = at;
             }
-            next2 = entry2.min(braked2);
+            next2 = smaller(entry2, braked2);
             self.plan2[at] = next2;
         }
         certain
@@ -97,14 +97,14 @@ impl Window {
     fn settle(&mut self, count: usize, mut settled: impl FnMut(f64, u64)) {
         self.plan2[0] = self.start2;
         for at in 0..count {
-            self.plan2[at + 1] = self.plan2[at + 1].min(self.plan2[at] + self.gain2[at]);
+            self.plan2[at + 1] = smaller(self.plan2[at + 1], self.plan2[at] + self.gain2[at]);
         }
         self.start2 = self.plan2[count];
         let mut before = self.plan2[0].sqrt();
         for at in 0..count {
             let after = self.plan2[at + 1].sqrt();
             let reached2 = 0.5 * (self.plan2[at] + self.plan2[at + 1] + self.gain2[at]);
-            let speed = reached2.min(self.speed2[at]).sqrt();
+            let speed = smaller(reached2, self.speed2[at]).sqrt();
             let (rise, fall) = (speed - before, speed - after);
             let seconds = (self.length_mm[at] + (rise * rise + fall * fall) * self.half_inverse[at]) / speed;
             settled(seconds, self.end[at]);

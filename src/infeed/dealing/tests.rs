@@ -148,8 +148,8 @@ impl Inspect for Meddler {
         file.write_all(b"more\n").expect("written");
     }
 
-    fn finish(self: Box<Self>) -> Survey {
-        self.survey.finish()
+    fn finish(self: Box<Self>, sha256: String) -> Survey {
+        self.survey.finish(sha256)
     }
 }
 
