@@ -20,10 +20,10 @@ pub struct Ledger {
     marks: Marks,
 }
 
-/// What is known of the belt itself, as it is kept: all in `m`, whole micrometres.
+/// What is known of the belt itself, to be kept beside the odometer: all in `m`, whole micrometres. A ledger alone reads it.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(default)]
-struct Marks {
+pub struct Marks {
     loop_um: Option<i64>,
     splice_um: Option<i64>,
     /// Travel that may have happened since the splice was last seen, each piece counted as if it could go either way.
@@ -135,26 +135,27 @@ pub enum LoopChange {
 /// More doubt than any loop is long: a mark may be anywhere.
 const ANYWHERE_UM: i64 = 1_000_000_000_000;
 
-impl Ledger {
-    /// As it was kept; `belt` is what [`Self::to_text`] gave. What cannot be read any more is a splice that may be anywhere.
+impl Marks {
+    /// Marks that cannot be read any more: a splice that may be anywhere, so that nothing is printed until it is seen.
     #[must_use]
-    pub fn kept(odometer: Micrometres, uncertain: Micrometres, belt: Option<&str>) -> Self {
-        let marks = match belt {
-            // From before marks were kept: the doubt is what the one figure says.
-            None => Marks { doubt_um: uncertain.0.abs(), ..Marks::default() },
-            Some(text) => serde_json::from_str(text).unwrap_or_else(|_| Marks {
-                splice_um: Some(0),
-                doubt_um: ANYWHERE_UM,
-                ..Marks::default()
-            }),
-        };
+    pub fn unreadable() -> Self {
+        Self { splice_um: Some(0), doubt_um: ANYWHERE_UM, ..Self::default() }
+    }
+}
+
+impl Ledger {
+    /// As it was kept.
+    #[must_use]
+    pub fn kept(odometer: Micrometres, uncertain: Micrometres, marks: Option<Marks>) -> Self {
+        // From before marks were kept: the doubt is what the one figure says.
+        let marks = marks.unwrap_or_else(|| Marks { doubt_um: uncertain.0.abs(), ..Marks::default() });
         Self { odometer, uncertain, marks }
     }
 
-    /// What is known of the belt, as text to keep; `None` while nothing is.
+    /// What must be kept beside the odometer; `None` while nothing is known.
     #[must_use]
-    pub fn to_text(&self) -> Option<String> {
-        if self.marks == Marks::default() { None } else { serde_json::to_string(&self.marks).ok() }
+    pub fn marks(&self) -> Option<&Marks> {
+        Some(&self.marks).filter(|marks| **marks != Marks::default())
     }
 
     /// Counts travel: `done` certainly happened, `maybe` may have.
@@ -386,5 +387,4 @@ impl Ledger {
 }
 
 #[cfg(test)]
-#[path = "ledger_tests.rs"]
 mod tests;

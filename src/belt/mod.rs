@@ -13,6 +13,6 @@ mod wear;
 pub use advance::{Advance, Move, Stretch};
 pub use drive::{Drive, DriveBy, Piece, Restore, steps_per_mm};
 pub use frame::{Direction, Extent, Frame};
-pub use ledger::{Clearances, FlawNow, Ledger, LoopChange, MarkError, PartNow};
+pub use ledger::{Clearances, FlawNow, Ledger, LoopChange, MarkError, Marks, PartNow};
 pub use place::{NoRoom, Placement, Span};
 pub use tilt::{Lean, Tilt, TiltedPrint};

@@ -202,5 +202,4 @@ fn exact(um: Micrometres) -> Millimetres {
 const _: () = assert!(BIN_UM > 0, "a bin has a length");
 
 #[cfg(test)]
-#[path = "place_tests.rs"]
 mod tests;

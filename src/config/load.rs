@@ -151,7 +151,7 @@ mod tests {
             })
             // These have no default: absent is their default.
             .filter(|line| {
-                !["material =", "port =", "address =", "lines =", "program =", "junction_deviation_mm ="]
+                !["material =", "port =", "address =", "lines =", "program =", "junction_deviation_mm =", "loop_mm ="]
                     .iter()
                     .any(|k| line.starts_with(k))
             })

@@ -112,13 +112,16 @@ fn rest(stand: &Stand, work: &InWork, books: &Books, now: Moment) -> Option<Phas
     let mut left = PhaseTimes {
         // While something is to be warmed, its reading says what is left.
         warm,
-        // What the bed is to cool from is known as soon as it cools.
-        cool: if work.stage.phase() == Phase::Cool {
-            cool(line, readings.bed.unwrap_or(needs.release), needs.release)?
-        } else {
-            cool(line, needs.bed.unwrap_or(ROOM), needs.release)?
+        print: print(needs.planned_s, stand.prints.correction()),
+        cool: match work.stage.phase() {
+            Phase::Warm | Phase::Print => cool(line, needs.bed.unwrap_or(ROOM), needs.release)?,
+            // What it cools from is known as soon as it cools.
+            Phase::Cool => cool(line, readings.bed.unwrap_or(needs.release), needs.release)?,
+            // It has cooled, whatever is believed.
+            Phase::Advance | Phase::Check => Lasting::default(),
         },
-        ..whole(stand, &needs, (readings.bed, readings.nozzle))?
+        advance: advance(line, needs.advance),
+        check: check(line),
     };
     match work.stage {
         Stage::Printing => left.print = print_left(stand, survey.as_deref()),

@@ -21,6 +21,7 @@ mod motion;
 mod moves;
 mod number;
 pub mod picture;
+mod pieces;
 mod plain;
 mod reach;
 pub mod survey;

@@ -4,6 +4,7 @@ use std::io::{self, BufRead};
 
 use sha2::{Digest, Sha256};
 
+use super::pieces::each_piece;
 use super::survey::{Reading, Rules};
 use crate::job::Survey;
 
@@ -11,21 +12,10 @@ use crate::job::Survey;
 ///
 /// # Errors
 /// The reader's own.
-pub fn survey(mut reader: impl BufRead, rules: &Rules) -> io::Result<Survey> {
+pub fn survey(reader: impl BufRead, rules: &Rules) -> io::Result<Survey> {
     let mut surveyor = Surveyor::new(rules);
-    loop {
-        let bytes = match reader.fill_buf() {
-            Ok(bytes) => bytes,
-            Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
-            Err(error) => return Err(error),
-        };
-        if bytes.is_empty() {
-            return Ok(surveyor.finish());
-        }
-        surveyor.handle_bytes(bytes);
-        let length = bytes.len();
-        reader.consume(length);
-    }
+    each_piece(reader, |bytes| surveyor.handle_bytes(bytes))?;
+    Ok(surveyor.finish())
 }
 
 /// A survey under way that hashes in the same pass. See [`Reading`] for one that leaves the hash to somebody else.

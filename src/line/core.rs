@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
+use super::marks::kept_ledger;
 use super::settings::LineSettings;
 use super::signal::{Act, Readings, Signal, Step, StepId, StepResult, Watched, Work};
 use super::state::may_follow;
@@ -128,7 +129,7 @@ impl Line {
             in_work: None,
             orphan,
             belt_clear: row.belt_clear,
-            ledger: Ledger::kept(Micrometres(row.odometer_um), Micrometres(row.uncertain_um), row.belt.as_deref()),
+            ledger: kept_ledger(row),
             hold_after_part: row.hold_after_part,
             connected: false,
             readings: Readings::default(),
@@ -176,7 +177,7 @@ impl Line {
                 open.and_then(|(_, step)| serde_json::to_string(step).ok())
             },
             hold_after_part: self.hold_after_part,
-            belt: self.ledger.to_text(),
+            belt: self.ledger.marks().and_then(|marks| serde_json::to_string(marks).ok()),
         }
     }
 

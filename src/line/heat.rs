@@ -13,8 +13,8 @@ const WARM_WITHIN_K: f64 = 3.0;
 /// Law L2: the belt moves on a reading no older than this.
 const FRESH: Duration = Duration::from_secs(5);
 /// How much longer than believed a bed may take to cool before the line holds: a draught, a summer's day.
-pub(super) const COOL_PATIENCE: u32 = 3;
-pub(super) const COOL_ALLOWANCE: Duration = Duration::from_secs(600);
+const COOL_PATIENCE: u32 = 3;
+const COOL_ALLOWANCE: Duration = Duration::from_secs(600);
 
 impl Line {
     pub(super) fn begin_warm(&mut self, now: Moment) {
@@ -111,6 +111,11 @@ impl Line {
 
     /// (Re)starts the wait for the release temperature.
     pub(super) fn wait_for_release(&mut self, now: Moment) {
+        self.wait_for_cool_bed(now, Stage::Cooling);
+    }
+
+    /// Waits in this stage for the release temperature, and not without end.
+    pub(super) fn wait_for_cool_bed(&mut self, now: Moment, stage: Stage) {
         let Some(work) = &self.in_work else { return };
         let from = self.readings.bed.or(work.work.bed).unwrap_or(OFF);
         let limit = match self.settings.cooling.wait_for_release(from, work.work.release) {
@@ -118,7 +123,7 @@ impl Line {
             // The belief may be wrong (a cold night): wait, but not without end.
             Err(_) => self.settings.cool_limit,
         };
-        self.set_stage(now, Stage::Cooling);
+        self.set_stage(now, stage);
         self.set_phase_timer(now, limit);
         self.watch_readings(now);
     }

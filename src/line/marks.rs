@@ -3,8 +3,15 @@
 use super::core::Line;
 use super::operate::Objection;
 use super::signal::Step;
-use crate::belt::{LoopChange, MarkError, Span};
+use crate::belt::{Ledger, LoopChange, MarkError, Marks, Span};
+use crate::job::LineRow;
 use crate::units::{Micrometres, Moment};
+
+/// The ledger as it was kept. Marks that this version cannot read are a splice that may be anywhere.
+pub(super) fn kept_ledger(row: &LineRow) -> Ledger {
+    let marks = row.belt.as_deref().map(|text| serde_json::from_str(text).unwrap_or_else(|_| Marks::unreadable()));
+    Ledger::kept(Micrometres(row.odometer_um), Micrometres(row.uncertain_um), marks)
+}
 
 impl Line {
     /// Takes the loop's length from the config; what that does to the marks is said in the journal.

@@ -2,8 +2,7 @@
 
 use std::time::Duration;
 
-use super::core::{Line, OFF, Stage};
-use super::heat::{COOL_ALLOWANCE, COOL_PATIENCE};
+use super::core::{Line, Stage};
 use super::signal::{Step, StepResult};
 use super::timer::Timer;
 use crate::belt::{Drive, Move, NoRoom, Span, Stretch};
@@ -49,15 +48,7 @@ impl Line {
 
     /// Law L2 holds for an empty belt too: it runs when the bed is cool by a fresh reading.
     fn wait_for_placing(&mut self, now: Moment) {
-        let Some(work) = &self.in_work else { return };
-        let from = self.readings.bed.or(work.work.bed).unwrap_or(OFF);
-        let limit = match self.settings.cooling.wait_for_release(from, work.work.release) {
-            Ok(wait) => wait * COOL_PATIENCE + COOL_ALLOWANCE,
-            Err(_) => self.settings.cool_limit,
-        };
-        self.set_stage(now, Stage::Placing);
-        self.set_phase_timer(now, limit);
-        self.watch_readings(now);
+        self.wait_for_cool_bed(now, Stage::Placing);
         self.try_place(now);
     }
 

@@ -149,8 +149,8 @@ pub struct PhaseForecast {
 
 /// So many copies are spelled out phase by phase: what a person can read, and far more.
 pub const COPIES_SPELLED: usize = 2_000;
-/// So many copies are looked at; at an hour each that is eleven years.
-pub const COPIES_FORESEEN: usize = 100_000;
+/// So many copies are looked at: at an hour each that is more than two years. It bounds what a look ahead costs.
+pub const COPIES_FORESEEN: usize = 20_000;
 
 /// Looks ahead. `jobs` are in the order of the queue; `times(job, line, bed)` says how long a copy of a job takes on a line, both
 /// by their places, or `None` if the part would never let go. It is asked once for each run of copies of a job on a line.

@@ -13,6 +13,7 @@ use crate::gcode::laid::Laid;
 use crate::gcode::lex::{Word, lex_line};
 use crate::gcode::modes::Dialect;
 use crate::gcode::moves::{Move, Path, millimetres};
+use crate::gcode::pieces::each_piece;
 use crate::gcode::walk::Walker;
 use crate::job::Survey;
 
@@ -31,21 +32,10 @@ const CHORDS_MAX: f64 = 1024.0;
 ///
 /// # Errors
 /// The reader's own.
-pub fn picture(mut reader: impl BufRead, scene: &Scene, survey: &Survey, dialect: Dialect) -> io::Result<Vec<u8>> {
+pub fn picture(reader: impl BufRead, scene: &Scene, survey: &Survey, dialect: Dialect) -> io::Result<Vec<u8>> {
     let mut painter = Painter::new(scene, survey, dialect);
-    loop {
-        let bytes = match reader.fill_buf() {
-            Ok(bytes) => bytes,
-            Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
-            Err(error) => return Err(error),
-        };
-        if bytes.is_empty() {
-            return Ok(painter.finish());
-        }
-        painter.handle_bytes(bytes);
-        let length = bytes.len();
-        reader.consume(length);
-    }
+    each_piece(reader, |bytes| painter.handle_bytes(bytes))?;
+    Ok(painter.finish())
 }
 
 /// Paints the part that a file makes. The file's survey is known from before: it tells the scale.

@@ -32,7 +32,7 @@ fn bench(splice_before: Micrometres) -> Bench {
     let mut ledger = Ledger::default();
     ledger.set_loop(Some(LOOP));
     ledger.splice_at(NOSE - splice_before).expect("a loop");
-    let row = nosebar::job::LineRow { belt: ledger.to_text(), ..row() };
+    let row = nosebar::job::LineRow { belt: serde_json::to_string(ledger.marks().expect("marks")).ok(), ..row() };
     bench_of(&row)
 }
 
@@ -286,4 +286,14 @@ fn parts_are_on_the_belt_from_the_first_byte_of_their_print_until_a_check_or_a_w
     assert_eq!(part, Span::new(64_198 + 195_802, 135_802 + 195_802), "it went with the belt");
     bench.operate(Operator::BeltClear { part: None }).expect("an answer");
     assert_eq!(bench.line.ledger().parts(), []);
+}
+
+#[test]
+fn marks_that_cannot_be_read_leave_no_room_until_a_person_has_seen_the_splice() {
+    let mut bench = bench_of(&nosebar::job::LineRow { belt: Some("{\"splice_um\": \"?\"}".into()), ..row() });
+    bench.begin();
+    assert_eq!(bench.ended(), [(Outcome::Returned, None)]);
+    bench.operate(Operator::SpliceAtNose).expect("the belt stands");
+    bench.begin();
+    assert_eq!(stage(&bench), Some(Stage::WarmBed));
 }

@@ -47,7 +47,7 @@ fn without_a_loop_there_are_no_marks_and_no_keep_outs() {
     assert_eq!(ledger.splice_at(NOSE), Err(MarkError::LoopUnknown));
     assert_eq!(ledger.mark_flaw(Span::new(0, 10), ""), Err(MarkError::LoopUnknown));
     assert_eq!((advance(&ledger, 0, 5_000_000), ledger.longest_free(&RULES)), (0, None));
-    assert_eq!(ledger.to_text(), None, "nothing to keep");
+    assert_eq!(ledger.marks(), None, "nothing to keep");
 }
 
 #[test]
@@ -131,8 +131,9 @@ fn what_is_kept_comes_back_whole() {
     ledger.mark_flaw(Span::new(0, 5_000), "knot").expect("a loop");
     ledger.lay(12, Span::new(50_000, 60_000));
     ledger.count(Micrometres(3), Micrometres(-4));
-    let text = ledger.to_text().expect("something to keep");
-    assert_eq!(Ledger::kept(ledger.odometer, ledger.uncertain, Some(&text)), ledger);
+    let text = serde_json::to_string(ledger.marks().expect("something to keep")).expect("JSON");
+    let marks = serde_json::from_str(&text).expect("marks");
+    assert_eq!(Ledger::kept(ledger.odometer, ledger.uncertain, Some(marks)), ledger);
 }
 
 #[test]
@@ -145,7 +146,7 @@ fn a_line_from_before_marks_were_kept_opens_with_its_doubt() {
 
 #[test]
 fn marks_that_cannot_be_read_leave_no_room_until_the_splice_is_seen() {
-    let mut ledger = Ledger::kept(Micrometres(5), Micrometres(0), Some("{\"splice_um\": \"?\"}"));
+    let mut ledger = Ledger::kept(Micrometres(5), Micrometres(0), Some(Marks::unreadable()));
     ledger.set_loop(Some(Micrometres(500_000)));
     assert_eq!(ledger.place(Span::new(0, 1_000), &RULES, FALLEN).expect_err("no room").longest, Micrometres(0));
     ledger.splice_at(NOSE).expect("a loop");
