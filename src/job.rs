@@ -5,6 +5,7 @@
 
 mod cycle;
 mod found;
+mod heat;
 mod id;
 mod keyword;
 mod machine;
@@ -15,6 +16,7 @@ mod timetable;
 
 pub use cycle::{CheckedBy, Cycle, LineReason, LineRow, LineState, Outcome, PartWord, Phase};
 pub use found::{Dropped, Filament, FileFacts, Finding, Footprint, Purge, Reach, Survey, Temperatures, TimeMark};
+pub use heat::{HeatRun, HeatWay};
 pub use id::{BadLineName, CycleId, JobId, LineName};
 pub use machine::{Limits, Material};
 pub use motion::MotionLimits;

@@ -28,6 +28,8 @@ pub enum Stretch {
     Overrun,
     /// Away from the nose, to try again.
     Back,
+    /// Asked for by a person while nothing is made.
+    Jog,
 }
 
 /// One belt move; positive is toward the nose.

@@ -27,6 +27,8 @@ pub enum Command {
     Inspect(InspectArgs),
     /// Write queue, history and sliced files into one file, also while the daemon runs.
     Backup(BackupArgs),
+    /// Go through a line's commissioning step by step, or do one of its sums alone.
+    Commission(CommissionArgs),
     /// Offer a simulated printer on a pseudo-terminal or a TCP port.
     Simulate(SimulateArgs),
 }
@@ -65,6 +67,89 @@ pub struct DemoArgs {
     /// End when the queue is done, with a summary as the last line.
     #[arg(long)]
     pub until_done: bool,
+}
+
+/// Arguments of `commission`.
+#[derive(Debug, ClapArgs)]
+#[command(args_conflicts_with_subcommands = true)]
+pub struct CommissionArgs {
+    /// The config file; what is found goes into it, with a yes.
+    #[arg(long, value_name = "F", default_value = "nosebar.toml")]
+    pub config: PathBuf,
+    /// The line; may be left out where there is one only.
+    #[arg(value_name = "LINE")]
+    pub line: Option<String>,
+    /// One sum alone: no machine and no config is touched.
+    #[command(subcommand)]
+    pub sum: Option<CommissionSum>,
+}
+
+/// The sums of commissioning.
+#[derive(Debug, Subcommand)]
+pub enum CommissionSum {
+    /// Motor steps for a millimetre of belt, and the printer units that they are.
+    Ratio(RatioArgs),
+    /// A value that has been measured wrong: new = old × commanded / measured.
+    Measure(MeasureArgs),
+    /// The length of a belt around two rollers.
+    Loop(LoopArgs),
+}
+
+/// Arguments of `commission ratio`.
+#[derive(Debug, ClapArgs)]
+pub struct RatioArgs {
+    /// Motor steps in a turn.
+    #[arg(long, default_value_t = 200.0, value_name = "N")]
+    pub steps: f64,
+    /// Microsteps in a step.
+    #[arg(long, default_value_t = 16.0, value_name = "N")]
+    pub microsteps: f64,
+    /// Teeth of the motor's pulley.
+    #[arg(long, default_value_t = 1.0, value_name = "N")]
+    pub motor_teeth: f64,
+    /// Teeth of the roller's pulley.
+    #[arg(long, default_value_t = 1.0, value_name = "N")]
+    pub roller_teeth: f64,
+    /// Roller diameter, mm.
+    #[arg(long, value_name = "MM")]
+    pub roller: f64,
+    /// Belt thickness, mm.
+    #[arg(long, value_name = "MM")]
+    pub belt: f64,
+    /// The firmware's own steps for a unit of the belt's extruder or axis.
+    #[arg(long, value_name = "N")]
+    pub firmware_steps: f64,
+}
+
+/// Arguments of `commission measure`.
+#[derive(Debug, ClapArgs)]
+pub struct MeasureArgs {
+    /// The value by which it ran.
+    #[arg(long, value_name = "N")]
+    pub old: f64,
+    /// How far it was to run, mm.
+    #[arg(long, value_name = "MM")]
+    pub commanded: f64,
+    /// How far it ran, mm.
+    #[arg(long, value_name = "MM")]
+    pub measured: f64,
+}
+
+/// Arguments of `commission loop`.
+#[derive(Debug, ClapArgs)]
+pub struct LoopArgs {
+    /// Roller diameter, mm.
+    #[arg(long, value_name = "MM")]
+    pub roller: f64,
+    /// The other roller's diameter, mm; as the first unless said.
+    #[arg(long, value_name = "MM")]
+    pub other_roller: Option<f64>,
+    /// From axle to axle, mm.
+    #[arg(long, value_name = "MM")]
+    pub centres: f64,
+    /// Belt thickness, mm.
+    #[arg(long, default_value_t = 0.0, value_name = "MM")]
+    pub belt: f64,
 }
 
 /// Arguments of `inspect`.
@@ -108,6 +193,9 @@ pub struct SimulateArgs {
     /// How many times faster than real time it runs.
     #[arg(long, default_value_t = 1.0, value_name = "N")]
     pub speed: f64,
+    /// Printer units that a millimetre of its belt truly needs.
+    #[arg(long, default_value_t = 1.0, value_name = "N")]
+    pub units_per_mm: f64,
     /// Length of the belt's loop, mm.
     #[arg(long, value_name = "MM")]
     pub loop_mm: Option<f64>,

@@ -2,6 +2,7 @@
 
 mod args;
 mod backup;
+mod commission;
 mod demo;
 mod init;
 mod inspect;
@@ -16,7 +17,9 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-pub use args::{Args, BackupArgs, Command, DemoArgs, InitArgs, InspectArgs, ServeArgs, SimulateArgs};
+pub use args::{
+    Args, BackupArgs, Command, CommissionArgs, CommissionSum, DemoArgs, InitArgs, InspectArgs, ServeArgs, SimulateArgs,
+};
 
 /// Reads the arguments, runs the command, and says how it went.
 #[must_use]
@@ -27,6 +30,7 @@ pub fn run() -> ExitCode {
         Command::Demo(args) => demo::run(&args),
         Command::Inspect(args) => inspect::run(&args),
         Command::Backup(args) => backup::run(&args),
+        Command::Commission(args) => commission::run(&args),
         Command::Simulate(args) => simulate::run(&args),
     }
 }

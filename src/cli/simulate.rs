@@ -17,7 +17,7 @@ use std::time::Duration;
 use thiserror::Error;
 
 use super::SimulateArgs;
-use crate::sim::{Note, Printer, Script, ScriptError, SimConfig};
+use crate::sim::{BeltConfig, Note, Printer, Script, ScriptError, SimConfig};
 use crate::units::Millimetres;
 use console::Typed;
 use pace::Pace;
@@ -37,6 +37,8 @@ enum Event {
 enum SimulateError {
     #[error("speed {0} cannot be; it must be above 0 and at most 1000000")]
     Speed(f64),
+    #[error("{0} units for a millimetre cannot be; it must be above zero")]
+    Units(f64),
     #[error("cannot read the fault script {path}: {source}")]
     FaultsUnreadable { path: PathBuf, source: std::io::Error },
     #[error("{path}: {source}")]
@@ -66,17 +68,22 @@ fn simulate(args: &SimulateArgs) -> Result<(), SimulateError> {
     if !(args.speed > 0.0 && args.speed <= 1e6) {
         return Err(SimulateError::Speed(args.speed));
     }
+    if !(args.units_per_mm.is_finite() && args.units_per_mm > 0.0) {
+        return Err(SimulateError::Units(args.units_per_mm));
+    }
     let faults = args.faults.as_deref().map(read_faults).transpose()?.unwrap_or_default();
     let (sender, events) = sync_channel(EVENTS_MAX);
     console::watch_signals(sender.clone()).map_err(SimulateError::Signals)?;
     let port = port::open(args, sender.clone())?;
     console::watch_input(sender);
     let pace = Pace::new(args.speed);
+    let usual = SimConfig::default();
     let config = SimConfig {
+        belt: BeltConfig { units_per_mm: args.units_per_mm, ..usual.belt },
         loop_um: args.loop_mm.map(|mm| Millimetres(mm).to_micrometres().0),
         keep_outs: args.splice.iter().map(|stretch| stretch.0).collect(),
         faults,
-        ..SimConfig::default()
+        ..usual
     };
     let printer = Printer::new(config, pace.now());
     let mut bench = Bench { printer, port, pace, cuts: 0 };

@@ -26,9 +26,9 @@ use crate::units::Millimetres;
 use crate::wire::DialogueConfig;
 
 /// Orders that may wait for a driver.
-const ORDERS: usize = 64;
+pub(super) const ORDERS: usize = 64;
 /// Reports that may wait for the foreman.
-const REPORTS: usize = 256;
+pub(super) const REPORTS: usize = 256;
 /// After this many silent spans a printer is given up: long commands may say nothing for minutes.
 const GIVE_UP_AFTER: u32 = 12;
 
@@ -193,7 +193,7 @@ pub(super) fn clock_for(lines: &[LineConfig]) -> Result<Clock, NotStarted> {
     Ok(if (first - 1.0).abs() > f64::EPSILON { Clock::warped(first) } else { Clock::real() })
 }
 
-fn driver_settings(line: &LineConfig) -> DriverSettings {
+pub(super) fn driver_settings(line: &LineConfig) -> DriverSettings {
     DriverSettings {
         drive: line.settings.drive.clone(),
         dialect: dialect(line),
@@ -211,7 +211,7 @@ fn driver_settings(line: &LineConfig) -> DriverSettings {
     }
 }
 
-fn connect_of(line: &LineConfig, clock: &Clock) -> (Box<dyn Connect>, Option<SimulatedHandle>) {
+pub(super) fn connect_of(line: &LineConfig, clock: &Clock) -> (Box<dyn Connect>, Option<SimulatedHandle>) {
     match &line.link {
         LinkConfig::Serial { port, baud } => (Box::new(SerialConnect { path: port.clone(), baud: *baud }), None),
         LinkConfig::Tcp { address } => (Box::new(TcpConnect { address: address.clone() }), None),
@@ -258,7 +258,7 @@ fn simulated_machine(line: &LineConfig) -> SimConfig {
     SimConfig { belt, frame, release, switch_name, ..SimConfig::default() }
 }
 
-fn make_dir(path: &Path) -> Result<(), NotStarted> {
+pub(super) fn make_dir(path: &Path) -> Result<(), NotStarted> {
     std::fs::create_dir_all(path)
         .map_err(|error| NotStarted(format!("the folder {} cannot be made: {error}", path.display())))
 }

@@ -80,7 +80,8 @@ impl LineConfig {
         let link = link_of(&section).map_err(inside)?;
         let drive = drive_of(&section.belt).map_err(inside)?;
         check_of(&section.check).map_err(inside)?;
-        let mut settings = settings_of(&section.check, &section.heat, drive).map_err(inside)?;
+        let mut settings =
+            settings_of(&section.check, &section.heat, drive, Celsius(section.bed.bed_max_c)).map_err(inside)?;
         let (bed, margin) = (&section.bed, section.bed.margin_mm);
         let edges = Footprint {
             x_min_mm: bed.x_min_mm,
@@ -263,7 +264,12 @@ fn check_of(check: &CheckSection) -> Result<(), String> {
     }
 }
 
-fn settings_of(check: &CheckSection, heat: &HeatSection, drive: Drive) -> Result<LineSettings, String> {
+fn settings_of(
+    check: &CheckSection,
+    heat: &HeatSection,
+    drive: Drive,
+    bed_max: Celsius,
+) -> Result<LineSettings, String> {
     let tau = span("heat.cooling_time_constant_s", heat.cooling_time_constant_s)?;
     Ok(LineSettings {
         check: match check.kind {
@@ -284,6 +290,7 @@ fn settings_of(check: &CheckSection, heat: &HeatSection, drive: Drive) -> Result
         held_nozzle_off: span("heat.held_nozzle_off_s", heat.held_nozzle_off_s)?,
         held_bed_off: span("heat.held_bed_off_s", heat.held_bed_off_s)?,
         reading_limit: span("heat.reading_limit_s", heat.reading_limit_s)?,
+        bed_max,
     })
 }
 

@@ -11,6 +11,8 @@ use crate::thermal;
 /// A config that was read and found good.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Config {
+    /// Where it was read from.
+    pub path: PathBuf,
     /// The program itself, paths made absolute.
     pub daemon: DaemonSection,
     /// Materials, built-in ones included.
@@ -72,10 +74,10 @@ impl Config {
             what: explain(error.message()),
         })?;
         let base = path.parent().map(Path::to_path_buf).unwrap_or_default();
-        Self::assemble(file, &base).map_err(|what| ConfigError::Senseless { path: path.to_owned(), what })
+        Self::assemble(file, path, &base).map_err(|what| ConfigError::Senseless { path: path.to_owned(), what })
     }
 
-    fn assemble(file: ConfigFile, base: &Path) -> Result<Self, String> {
+    fn assemble(file: ConfigFile, path: &Path, base: &Path) -> Result<Self, String> {
         let mut daemon = file.daemon;
         daemon.data = base.join(&daemon.data);
         daemon.infeed = base.join(&daemon.infeed);
@@ -101,7 +103,7 @@ impl Config {
             }
             lines.push(line);
         }
-        Ok(Self { daemon, materials, lines })
+        Ok(Self { path: path.to_owned(), daemon, materials, lines })
     }
 }
 

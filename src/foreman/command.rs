@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
+use super::commission::{Commissioned, Measured};
 use super::view::LineView;
 use crate::job::{Job, JobId, LineName, Survey};
 
@@ -36,6 +37,13 @@ pub enum Command {
         what: JobCommand,
         /// The version that the person saw; another one is answered with [`RefusedCode::Stale`].
         if_version: Option<i64>,
+    },
+    /// Something was measured on a line. Answered with [`Answer::Commissioned`].
+    Commission {
+        /// Which.
+        line: LineName,
+        /// What.
+        measured: Box<Measured>,
     },
     /// Something is done to a line.
     Line {
@@ -114,6 +122,8 @@ pub enum Answer {
     Job(Box<Job>),
     /// The line as it is now.
     Line(Box<LineView>),
+    /// What follows from what was measured.
+    Commissioned(Box<Commissioned>),
     /// Nothing more to say.
     Done,
 }

@@ -6,6 +6,7 @@ use tokio::sync::oneshot;
 
 use super::books::{About, Books};
 use super::command::{Answer, Arrival, Command, Refused, RefusedCode};
+use super::commission::{Commissioned, Measured};
 use super::effects::{Decided, Effects};
 use super::present::present;
 use super::refusal::{conflict, invalid, names};
@@ -21,6 +22,10 @@ use crate::store::Write;
 #[derive(Debug)]
 pub(super) enum Event {
     Request(Command, oneshot::Sender<Decided>),
+    /// A request was refused before anything was decided about it.
+    Refused(Refused, oneshot::Sender<Decided>),
+    /// What was measured on a line was worked out, and the config perhaps changed.
+    Commissioned(usize, Measured, Commissioned, oneshot::Sender<Decided>),
     Report(usize, Report),
     Checked(usize, CycleId, Verdict, String),
     /// A deadline has come.
@@ -50,6 +55,11 @@ impl Decider {
             Event::Request(command, answer) => {
                 let decided = self.command(command);
                 self.effects.answers.push((answer, decided));
+            }
+            Event::Refused(refused, answer) => self.effects.answers.push((answer, Err(refused))),
+            Event::Commissioned(index, measured, commissioned, answer) => {
+                self.note_commissioned(index, &measured, &commissioned);
+                self.effects.answers.push((answer, Ok(Answer::Commissioned(Box::new(commissioned)))));
             }
             Event::Report(index, report) => self.report(index, report),
             Event::Checked(index, cycle, verdict, note) => {
@@ -179,6 +189,30 @@ impl Decider {
         self.books.note(self.clock.wall(), &about, "step-end", &text, data);
     }
 
+    fn note_commissioned(&mut self, index: usize, measured: &Measured, commissioned: &Commissioned) {
+        if !commissioned.written {
+            return;
+        }
+        let about = self.about(index);
+        let one = |c: &crate::config::Change| match &c.old {
+            Some(old) => format!("{} from {old} to {}", c.key, c.new),
+            None => format!("{} to {}", c.key, c.new),
+        };
+        let changes = commissioned.changes.iter().map(one).collect::<Vec<_>>().join(", ");
+        let text = format!("a person changed the config: {changes}; it counts when the daemon is started again");
+        let data = serde_json::json!({ "measured": measured, "changes": commissioned.changes });
+        self.books.note(self.clock.wall(), &about, "config-changed", &text, data);
+    }
+
+    /// Which line has this name.
+    pub(super) fn index_of(&self, name: &LineName) -> Result<usize, Refused> {
+        self.stands.iter().position(|stand| stand.config.name == *name).ok_or_else(|| {
+            let lines: Vec<LineName> = self.stands.iter().map(|stand| stand.config.name.clone()).collect();
+            let text = format!("there is no line {name}; there are: {}", names(&lines));
+            Refused { code: RefusedCode::NotFound, text }
+        })
+    }
+
     fn note(&mut self, index: usize, kind: &str, text: &str) {
         let about = self.about(index);
         self.books.note(self.clock.wall(), &about, kind, text, serde_json::Value::Null);
@@ -278,11 +312,10 @@ impl Decider {
                 }
                 self.books.command(now, id, what, &lines).map(|job| Answer::Job(Box::new(job)))
             }
+            // Worked out where files may be waited for; it comes back as an event.
+            Command::Commission { .. } => Err(conflict("this cannot be worked out here".to_owned())),
             Command::Line { name, what } => {
-                let Some(index) = self.stands.iter().position(|s| s.config.name == name) else {
-                    let text = format!("there is no line {name}; there are: {}", names(&lines));
-                    return Err(Refused { code: RefusedCode::NotFound, text });
-                };
+                let index = self.index_of(&name)?;
                 let moment = self.clock.now();
                 self.stands[index].line.operate(moment, what).map_err(|o| conflict(o.0))?;
                 self.settle();

@@ -6,6 +6,7 @@
 mod belt;
 mod books;
 mod command;
+mod commission;
 mod decide;
 mod effects;
 mod foresee;
@@ -21,11 +22,17 @@ mod refusal;
 mod run;
 mod stand;
 mod times;
+mod trying;
 mod view;
 
 pub use belt::{BeltPartView, BeltView, FlawView, WearView};
 pub use command::{Answer, Arrival, Command, JobCommand, JobPatch, LineCommand, Refused, RefusedCode};
+pub use commission::{Commissioned, Measured, WriteWord};
 pub use foretold::{CopyForecastView, ForecastView, JobForecastView, LineForecastView, PhaseForecastView, TimeView};
 pub use handle::{Handle, News, Request};
 pub use run::{Foreman, Orders, Reports};
-pub use view::{LineView, Live, Question, TemperatureView, WorkView};
+pub use view::{HeatRunView, LineView, Live, Question, TemperatureView, TrialView, WorkView};
+
+/// What of the config and of the guide the front desk hands on.
+pub use crate::config::Change;
+pub use crate::line::{Figure, Input, Jog, Leg, Needs, Topic, Values, guide, leg};

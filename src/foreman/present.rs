@@ -4,6 +4,7 @@ use super::belt::belt_view;
 use super::books::Books;
 use super::progress::{Shares, shares};
 use super::stand::Stand;
+use super::trying::{trial_commands, trial_view, trial_words};
 use super::view::{LineView, Question, TemperatureView, WorkView};
 use crate::clock::Clock;
 use crate::job::{JobId, LineReason, LineState, Phase};
@@ -42,6 +43,7 @@ pub(super) fn present(stand: &Stand, books: &Books, clock: &Clock) -> LineView {
         check: line.settings().check.as_str().to_owned(),
         standing_word: stand.config.standing_word.clone(),
         material: stand.config.material.clone(),
+        trial: trial_view(stand),
         commands: commands(line).into_iter().map(str::to_owned).collect(),
         belt: belt_view(line),
     }
@@ -67,7 +69,7 @@ fn work_view(work: &InWork, stand: &Stand, books: &Books) -> WorkView {
 fn words(line: &Line) -> String {
     let (state, _) = line.state();
     match state {
-        LineState::Execute => line.in_work().map_or_else(|| "Busy".to_owned(), |work| doing(line, work)),
+        LineState::Execute => line.in_work().map_or_else(|| trial_words(line), |work| doing(line, work)),
         LineState::Idle => "Ready: the belt is clear".to_owned(),
         LineState::Stopped => sentence("Stopped", line.note()),
         LineState::Held => sentence("Held", line.note()),
@@ -171,7 +173,7 @@ fn commands(line: &Line) -> Vec<&'static str> {
     let mut commands = Vec::new();
     let asks = line.asks().is_some();
     if matches!(state, LineState::Execute | LineState::Idle | LineState::Suspended) {
-        if !line.hold_after_part() && state == LineState::Execute {
+        if !line.hold_after_part() && state == LineState::Execute && !line.tries() {
             commands.push("hold-after-part");
         }
         commands.push("hold-now");
@@ -190,5 +192,6 @@ fn commands(line: &Line) -> Vec<&'static str> {
     } else if line.phase().is_some_and(|p| matches!(p, Phase::Cool | Phase::Advance)) {
         commands.push("belt-clear");
     }
+    commands.extend(trial_commands(line));
     commands
 }

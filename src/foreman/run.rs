@@ -1,6 +1,7 @@
 //! The foreman's day: choose one event, decide, persist, tell, publish.
 
 use std::collections::VecDeque;
+use std::path::PathBuf;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
@@ -10,6 +11,7 @@ use tokio::time::Sleep;
 use tokio_util::sync::CancellationToken;
 
 use super::command::{Answer, Command, JobCommand, LineCommand, Refused, RefusedCode};
+use super::commission::{Commissioned, Measured, commission};
 use super::decide::{Decider, Event};
 use super::effects::Effects;
 use super::foresee::Outlook;
@@ -17,6 +19,7 @@ use super::handle::{Handle, News, Request};
 use super::present::present;
 use super::prints::Prints;
 use super::stand::Stand;
+use super::trying::standing;
 use super::view::Live;
 use super::{books::Books, program, recover};
 use crate::clock::{Busy, Clock};
@@ -54,6 +57,7 @@ pub struct Foreman {
     news: broadcast::Sender<News>,
     outlook: Outlook,
     closing: CancellationToken,
+    config_path: PathBuf,
 }
 
 struct Checked {
@@ -122,6 +126,7 @@ impl Foreman {
             news,
             outlook,
             closing: CancellationToken::new(),
+            config_path: config.path.clone(),
         };
         foreman.publish(Effects::default());
         Ok((foreman, handle))
@@ -149,7 +154,7 @@ impl Foreman {
                 Some(request) = next_request(&mut self.waiting, &mut self.requests) => {
                     busy = Some(self.clock.busy());
                     self.recall(&request.command).await;
-                    Event::Request(request.command, request.answer)
+                    self.prepare(request).await
                 }
                 Some((index, mail)) = self.reports.recv() => {
                     busy = Some(mail.busy);
@@ -198,11 +203,13 @@ impl Foreman {
         for (index, cycle) in effects.checks.drain(..) {
             self.run_check(index, cycle);
         }
-        for (answer, decided) in effects.answers.drain(..) {
+        let answers = std::mem::take(&mut effects.answers);
+        self.publish(effects);
+        // After the lines were published: whoever has the answer finds them as it says.
+        for (answer, decided) in answers {
             // Whoever asked may have gone; the decision stands.
             drop(answer.send(decided));
         }
-        self.publish(effects);
         Vec::new()
     }
 
@@ -344,6 +351,28 @@ impl Foreman {
             }
         }
         facts
+    }
+
+    /// What needs a file to be read or written is worked out before anything is decided about it.
+    async fn prepare(&mut self, request: Request) -> Event {
+        let Command::Commission { line, measured } = request.command else {
+            return Event::Request(request.command, request.answer);
+        };
+        match self.commission(&line, &measured).await {
+            Ok((index, commissioned)) => Event::Commissioned(index, *measured, commissioned, request.answer),
+            Err(refused) => Event::Refused(refused, request.answer),
+        }
+    }
+
+    async fn commission(&mut self, line: &LineName, measured: &Measured) -> Result<(usize, Commissioned), Refused> {
+        let index = self.decider.index_of(line)?;
+        let standing = standing(&self.decider.stands[index]);
+        let today = jiff::Timestamp::from_millisecond(self.clock.wall().0).unwrap_or_default();
+        let today = today.strftime("%Y-%m-%d").to_string();
+        let (path, line, measured) = (self.config_path.clone(), line.clone(), measured.clone());
+        let work = tokio::task::spawn_blocking(move || commission(&path, &line, &standing, &measured, &today));
+        let broken = |_| Refused { code: RefusedCode::Busy, text: "it could not be worked out; try again".to_owned() };
+        Ok((index, work.await.map_err(broken)??))
     }
 
     /// Ended jobs are not in the books; one that is asked about is fetched.

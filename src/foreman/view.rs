@@ -56,10 +56,45 @@ pub struct LineView {
     pub standing_word: Option<String>,
     /// Material loaded.
     pub material: Option<String>,
-    /// Commands that make sense now: `hold-now`, `hold-after-part`, `resume`, `stop`, `emergency-stop`, `belt-clear`, `not-clear`.
+    /// What commissioning begins from, and what was tried.
+    pub trial: TrialView,
+    /// Commands that make sense now: `hold-now`, `hold-after-part`, `resume`, `stop`, `emergency-stop`, `belt-clear`, `not-clear`,
+    /// `jog`, `heat-trial`, `end-trial`.
     pub commands: Vec<String>,
     /// The belt itself: what is marked and lies on it; `None` while neither its loop's length nor anything on it is known.
     pub belt: Option<BeltView>,
+}
+
+/// What commissioning begins from, and what was tried.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct TrialView {
+    /// Printer units for each millimetre of belt.
+    pub units_per_mm: f64,
+    /// Whether positive units run away from the nose.
+    pub inverted: bool,
+    /// Where the nose is, mm along the way toward it.
+    pub nose_mm: f64,
+    /// The fastest that a jog may be, mm/min.
+    pub travel_mm_min: f64,
+    /// The hottest that the bed may get, °C.
+    pub bed_max_c: f64,
+    /// The last run of the bed's heater since the daemon began.
+    pub heat_run: Option<HeatRunView>,
+}
+
+/// A run of the bed's heater.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HeatRunView {
+    /// What the bed is heated to, °C.
+    pub target_c: f64,
+    /// `warming`, `soaking`, `cooling` or `ended`.
+    pub stage: String,
+    /// Readings so far.
+    pub samples: usize,
+    /// Temperature that the bed cools toward, °C; once the run has ended and says enough.
+    pub ambient_c: Option<f64>,
+    /// Time in which it loses 63 % of its warmth above that, s.
+    pub time_constant_s: Option<f64>,
 }
 
 /// The copy under way.

@@ -5,11 +5,13 @@
 
 mod access;
 mod belt;
+mod commission;
 mod desk;
 mod error;
 mod events;
 mod forecast;
 mod forms;
+mod guide;
 mod jobs;
 mod journal;
 mod key;

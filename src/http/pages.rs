@@ -170,7 +170,7 @@ async fn journal(desk: &Desk) -> Result<String, HttpError> {
     render(&JournalTemplate { entries: entries.into_iter().map(|entry| EntrySight { entry }).collect() })
 }
 
-fn render(template: &impl Template) -> Result<String, HttpError> {
+pub(super) fn render(template: &impl Template) -> Result<String, HttpError> {
     template.render().map_err(|error| {
         tracing::error!("a page could not be written: {error}");
         HttpError::Internal

@@ -19,7 +19,10 @@ use tracing::Span;
 
 use super::desk::Desk;
 use super::error::{self, HttpError};
-use super::{access, belt, events, forecast, forms, jobs, journal, key, lines, pages, picture, statics, upload};
+use super::{
+    access, belt, commission, events, forecast, forms, guide, jobs, journal, key, lines, pages, picture, statics,
+    upload,
+};
 
 /// Bodies other than files.
 const BODY_MAX: usize = 64 * 1024;
@@ -58,6 +61,7 @@ pub fn router(desk: Desk) -> Router {
         .merge(jobs::router())
         .merge(picture::router())
         .merge(lines::router())
+        .merge(commission::router())
         .merge(belt::api())
         .merge(journal::router())
         .merge(forecast::router())
@@ -67,6 +71,7 @@ pub fn router(desk: Desk) -> Router {
         .nest("/api/v1", api)
         .merge(pages::router())
         .merge(forms::router())
+        .merge(guide::router())
         .merge(belt::forms())
         .merge(key::router())
         .route("/static/{name}", get(statics::send_file))

@@ -93,6 +93,7 @@ pub(super) const fn line_reason(reason: LineReason) -> &'static str {
         LineReason::NoTemperature => "no temperature was reported for too long",
         LineReason::MaterialNeeded => "the next job needs another material than the one loaded",
         LineReason::OutputAreaFull => "the bin is full",
+        LineReason::Commissioning => "it is being commissioned; it takes no job until it is resumed",
         LineReason::StoreFailed => "the journal could not be written",
         LineReason::Internal => "an invariant of the program was broken",
     }
@@ -213,7 +214,7 @@ pub(super) fn picture(name: &str, along_mm: f64, height_mm: f64) -> String {
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
-    use crate::foreman::{Question, TemperatureView};
+    use crate::foreman::{Question, TemperatureView, TrialView};
     use crate::job::{JobId, LineName};
     use crate::units::UnixMillis;
 
@@ -238,6 +239,7 @@ pub(super) mod tests {
             check: "ask".to_owned(),
             standing_word: None,
             material: None,
+            trial: TrialView::default(),
             commands: Vec::new(),
             belt: None,
         }

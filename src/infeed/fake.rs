@@ -142,7 +142,9 @@ impl Desk {
                 job.source_key = None;
                 Ok(Answer::Done)
             }
-            Command::Job { .. } | Command::Line { .. } => unreachable!("the infeed asks nothing of jobs and lines"),
+            Command::Job { .. } | Command::Line { .. } | Command::Commission { .. } => {
+                unreachable!("the infeed asks nothing of jobs and lines")
+            }
         }
     }
 

@@ -82,7 +82,7 @@ keywords! {
         Stopped = "stopped",
         /// Ready for a job.
         Idle = "idle",
-        /// A cycle is under way.
+        /// A cycle is under way, or a trial of commissioning.
         Execute = "execute",
         /// Waits for a person because of something inside the line.
         Held = "held",
@@ -130,6 +130,8 @@ keywords! {
         MaterialNeeded = "material-needed",
         /// The bin is full.
         OutputAreaFull = "output-area-full",
+        /// It is being commissioned, and takes no job until a person lets it go on.
+        Commissioning = "commissioning",
         /// The journal could not be written.
         StoreFailed = "store-failed",
         /// An invariant of the program was broken.

@@ -52,7 +52,7 @@ impl Line {
             self.on_placed(now, result);
             return;
         }
-        let Some(work) = &mut self.in_work else { return };
+        let Some(work) = &mut self.in_work else { return self.on_jog_done(now, result) };
         work.moves = moves_left(&work.moves, result.moved + result.maybe);
         if let Some(seen) = result.watched {
             work.watched.looks += seen.looks;

@@ -8,6 +8,7 @@ use super::settings::LineSettings;
 use super::signal::{Act, Readings, Signal, Step, StepId, StepResult, Watched, Work};
 use super::state::may_follow;
 use super::timer::{Timer, Timers};
+use super::trial::HeatRun;
 use crate::belt::{Ledger, Move};
 use crate::job::{CheckedBy, CycleId, LineName, LineReason, LineRow, LineState, Outcome, PartWord, Phase};
 use crate::units::{Micrometres, Moment};
@@ -35,6 +36,8 @@ pub struct Line {
     /// A belt step without its end, also when another step was laid over it: after a crash its travel may have happened.
     pub(super) belt_step: Option<(StepId, Step)>,
     pub(super) last_step: u64,
+    /// The last run of the bed's heater that a person asked for.
+    pub(super) heat_run: Option<HeatRun>,
     pub(super) timers: Timers,
     pub(super) acts: VecDeque<Act>,
 }
@@ -137,6 +140,7 @@ impl Line {
             step: None,
             belt_step: None,
             last_step: 0,
+            heat_run: None,
             timers: Timers::default(),
             acts: VecDeque::new(),
         };
@@ -147,6 +151,13 @@ impl Line {
             line.belt_clear = false;
             let note = "the daemon was restarted with a copy under way; what the printer did meanwhile is not known";
             line.enter(now, LineState::Held, LineReason::Restarted, note);
+        } else if row.state == LineState::Execute && row.reason == LineReason::Commissioning {
+            line.enter(
+                now,
+                LineState::Held,
+                LineReason::Commissioning,
+                "the daemon was restarted in the middle of a trial",
+            );
         } else if matches!(row.state, LineState::Idle | LineState::Suspended | LineState::Execute) {
             line.rest(now);
         }
@@ -249,9 +260,9 @@ impl Line {
         }
     }
 
-    /// The daemon is to end: with a copy under way heaters go off. The cycle stays open, so that the next start asks.
+    /// The daemon is to end: with a copy under way or a trial, heaters go off. The cycle stays open, so that the next start asks.
     pub fn shut_down(&mut self) {
-        if self.in_work.is_some() && self.connected {
+        if (self.in_work.is_some() || self.tries()) && self.connected {
             let lift = self.phase() == Some(Phase::Print);
             self.begin_step(Step::Quiet { lift });
         }
@@ -302,6 +313,7 @@ impl Line {
         let why = format!("the connection to the printer was lost: {why}");
         match self.phase() {
             None => {
+                self.break_off_trial(now, &why);
                 if self.state == LineState::Idle {
                     self.enter(now, LineState::Suspended, LineReason::ConnectingToDevice, &why);
                 }
@@ -326,6 +338,7 @@ impl Line {
             self.abort(now, LineReason::PrinterReset, "the printer was reset with a copy under way", false);
         } else {
             self.journal("printer-reset", "the printer was reset");
+            self.break_off_trial(now, "the printer was reset in the middle of a trial");
         }
     }
 
@@ -359,7 +372,7 @@ impl Line {
     }
 
     fn on_phase_overdue(&mut self, now: Moment) {
-        let Some(work) = &self.in_work else { return };
+        let Some(work) = &self.in_work else { return self.on_trial_overdue(now) };
         let minutes = now.since(self.since).as_secs() / 60;
         let text =
             format!("{} took more than {minutes} min, which is past its deadline", phase_words(work.stage.phase()));
@@ -431,6 +444,9 @@ impl Line {
             };
             self.journal("state", &text);
             self.since = now;
+        }
+        if state != LineState::Execute {
+            self.close_heat_run();
         }
         self.state = state;
         self.reason = reason;

@@ -11,7 +11,7 @@ use crate::units::{Celsius, Moment};
 /// A heater this close below its target is warm. Common practice: the file waits for the rest by itself.
 const WARM_WITHIN_K: f64 = 3.0;
 /// Law L2: the belt moves on a reading no older than this.
-const FRESH: Duration = Duration::from_secs(5);
+pub(super) const FRESH: Duration = Duration::from_secs(5);
 /// How much longer than believed a bed may take to cool before the line holds: a draught, a summer's day.
 const COOL_PATIENCE: u32 = 3;
 const COOL_ALLOWANCE: Duration = Duration::from_secs(600);
@@ -45,6 +45,7 @@ impl Line {
         }
         self.try_warm(now);
         self.try_release(now);
+        self.follow_heat_run(now);
     }
 
     pub(super) fn on_readings_silent(&mut self, now: Moment) {
@@ -59,6 +60,7 @@ impl Line {
                 self.timers.stop_all();
                 self.enter(now, LineState::Held, LineReason::NoTemperature, &text);
             }
+            None if self.heats() => self.end_heat_run(now, LineReason::NoTemperature, &text),
             Some(Phase::Check) | None => {}
         }
     }

@@ -6,6 +6,7 @@
 mod advance;
 mod check;
 mod core;
+mod guide;
 mod heat;
 mod marks;
 mod operate;
@@ -16,10 +17,15 @@ mod show;
 mod signal;
 mod state;
 mod timer;
+mod trial;
 
 pub use core::{InWork, Line, Stage};
+pub use guide::{
+    Figure, Finding, Hint, Input, Leg, Needs, Setting, SettingValue, Standing, Topic, Values, guide, leg, work_out,
+};
 pub use operate::{Objection, Operator};
 pub use settings::{BeltSettings, Check, LineSettings};
 pub use signal::{Act, Readings, Signal, Step, StepId, StepResult, Verdict, Watched, Work};
 pub use state::may_follow;
 pub use timer::{Timer, Timers};
+pub use trial::{HEAT_LEAST_C, HeatRun, HeatStage, JOG_MAX, Jog};

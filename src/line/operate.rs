@@ -2,6 +2,7 @@
 
 use super::core::{Line, Stage};
 use super::signal::{Act, Step};
+use super::trial::Jog;
 use crate::job::{LineReason, LineState, Outcome, PartWord, Phase};
 use crate::units::{Micrometres, Moment};
 
@@ -25,6 +26,17 @@ pub enum Operator {
     },
     /// The part is still there.
     NotClear,
+    /// Run the belt a little, while nothing is made.
+    Jog(Jog),
+    /// Heat the bed and let it cool, to learn how it does both.
+    HeatTrial {
+        /// How warm, °C.
+        bed_c: u32,
+        /// The person's word: I have looked, nothing is on the belt.
+        looked: bool,
+    },
+    /// End the jog or the run of the heater.
+    EndTrial,
     /// The splice is at the nose now.
     SpliceAtNose,
     /// There is no splice to keep free.
@@ -64,6 +76,9 @@ impl Line {
             }
             Operator::BeltClear { part } => self.word_clear(now, part),
             Operator::NotClear => self.word_not_clear(now),
+            Operator::Jog(jog) => self.jog(now, jog),
+            Operator::HeatTrial { bed_c, looked } => self.begin_heat_run(now, bed_c, looked),
+            Operator::EndTrial => self.end_trial(now),
             Operator::SpliceAtNose => self.splice_at_nose(now),
             Operator::ForgetSplice => {
                 self.forget_splice();
@@ -88,6 +103,9 @@ impl Line {
     }
 
     fn hold_now(&mut self, now: Moment) -> Result<(), Objection> {
+        if self.tries() {
+            return self.end_trial(now);
+        }
         let operator = (LineState::Held, LineReason::Operator, "a person asked for it");
         match self.state {
             LineState::Held => return Err(objection("the line is held already; resume lets it go on")),
@@ -119,6 +137,7 @@ impl Line {
 
     fn hold_after(&mut self, now: Moment) -> Result<(), Objection> {
         match self.state {
+            LineState::Execute if self.in_work.is_none() => self.end_trial(now),
             LineState::Execute => {
                 self.hold_after_part = true;
                 self.journal("hold-after-part", "the line will be held when the part under way has left");
@@ -202,7 +221,7 @@ impl Line {
         }
         self.timers.stop_all();
         match self.phase() {
-            None => {}
+            None => self.quiet_trial(),
             Some(Phase::Warm) => {
                 self.stop_belt();
                 self.begin_step(Step::Quiet { lift: false });
@@ -237,7 +256,8 @@ impl Line {
                 self.belt_is_clear();
                 self.acts.push_back(Act::PartsTakenOff);
                 match (self.state, self.reason) {
-                    (LineState::Stopped, _) | (LineState::Held, LineReason::Operator) => {}
+                    (LineState::Stopped | LineState::Execute, _)
+                    | (LineState::Held, LineReason::Operator | LineReason::Commissioning) => {}
                     _ => self.rest(now),
                 }
             }

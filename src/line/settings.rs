@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use crate::belt::{Clearances, Drive};
 use crate::thermal::Cooling;
-use crate::units::Micrometres;
+use crate::units::{Celsius, Micrometres};
 
 /// How the line learns that the part has left.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -74,4 +74,6 @@ pub struct LineSettings {
     pub held_bed_off: Duration,
     /// The longest silence of the thermometers while they matter.
     pub reading_limit: Duration,
+    /// The hottest that the bed may get.
+    pub bed_max: Celsius,
 }

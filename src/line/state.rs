@@ -15,6 +15,9 @@
 //!    │ └───────────┘   └─────────┘
 //!    └──────────────────────┘
 //! ```
+//!
+//! A trial of commissioning (a jog, a run of the bed's heater) goes the same ways: from `idle`, `held` or `stopped` into
+//! `execute`, since something moves or heats, and when it ends into `held` with the reason `commissioning`, until a person resumes.
 
 use crate::job::LineState;
 

@@ -46,6 +46,18 @@ impl Cooling {
         Ok(Self { ambient, tau })
     }
 
+    /// Where the bed ends up.
+    #[must_use]
+    pub const fn ambient(self) -> Celsius {
+        self.ambient
+    }
+
+    /// In which time the bed loses 63 % of its warmth over `ambient`.
+    #[must_use]
+    pub const fn time_constant(self) -> Duration {
+        self.tau
+    }
+
     /// The temperature `after` cooling from `start`.
     #[must_use]
     pub fn temperature(self, start: Celsius, after: Duration) -> Celsius {

@@ -23,7 +23,7 @@ fn main() {
     if mine != usize::MAX {
         return work(mine);
     }
-    let megabytes: usize = asked::value("--mb", 1000);
+    let megabytes = asked::value("--mb", 1000_usize);
     let idle = peak_kib_of_child(0);
     let rows: Vec<Vec<String>> = [megabytes.div_ceil(10), megabytes]
         .into_iter()

@@ -3,6 +3,7 @@
 mod bench;
 mod person;
 mod place;
+mod trial;
 mod trouble;
 
 use nosebar::job::{CheckedBy, CycleId, LineReason, LineState, Outcome, PartWord, Phase};

@@ -1,6 +1,7 @@
 //! The HTTP room from outside: a real store, a real way in for files, and a foreman that plays its part from memory.
 
 mod access;
+mod commission;
 mod events;
 mod fake;
 mod forecast;

@@ -2,6 +2,7 @@
 
 mod bad_input;
 mod belt_work;
+mod commission;
 mod cycle;
 mod demo;
 mod demo_jobs;

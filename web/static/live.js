@@ -102,6 +102,7 @@ function replacePart(part, text) {
 /** As the server writes it: the worst of the lines. */
 function markTitle() {
   const lines = [...document.querySelectorAll("[data-line]")];
+  if (lines.length === 0) return;
   const worst = ["danger", "act", "abnormal"].map((tone) => lines.find((line) => line.classList.contains(tone))).find(Boolean);
   const line = worst ?? (lines.length === 1 ? lines[0] : null);
   if (!line) {
@@ -114,6 +115,8 @@ function markTitle() {
 
 /** Fetches a part anew; calls that come meanwhile are answered by one more fetch afterwards. */
 async function refresh(part) {
+  // Not every page shows every part.
+  if (part === null) return;
   // Nobody sees it; what needs a person shows in the title all the same.
   if (document.hidden && part.dataset.line === undefined) return;
   const address = part.dataset.part;

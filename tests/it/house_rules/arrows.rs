@@ -31,7 +31,11 @@ const ROOMS: &[Room] = &[
         rooms: &["job", "units"],
     },
     Room { name: "belt", side: PURE, rooms: &["job", "units"] },
-    Room { name: "thermal", side: PURE, rooms: &["job", "units"] },
+    Room {
+        name: "thermal",
+        side: Side::AboveTheBar { crates: &["levenberg_marquardt", "nalgebra", "serde", "thiserror"] },
+        rooms: &["job", "units"],
+    },
     Room { name: "schedule", side: PURE, rooms: &["belt", "thermal", "job", "units"] },
     Room {
         name: "line",
@@ -80,8 +84,11 @@ const OWNED: &[(&str, &[&str])] = &[
     ("tokio_serial", &["printer"]),
     ("clap", &["cli"]),
     ("toml", &["config"]),
+    ("toml_edit", &["config"]),
     ("socket2", &["printer"]),
     ("tiny_skia", &["gcode"]),
+    ("levenberg_marquardt", &["thermal"]),
+    ("nalgebra", &["thermal"]),
 ];
 
 /// What the standard library offers that reaches out of the program.
@@ -104,17 +111,26 @@ const WORLDLY: &[&[&str]] = &[
 const FRONT_DESK: &[&str] = &[
     "Answer",
     "Arrival",
+    "Change",
     "Command",
     "CopyForecastView",
     "ForecastView",
+    "Commissioned",
+    "Figure",
     "Handle",
+    "HeatRunView",
+    "Input",
+    "Jog",
     "JobCommand",
     "JobForecastView",
     "JobPatch",
+    "Leg",
     "LineCommand",
     "LineForecastView",
     "LineView",
     "Live",
+    "Measured",
+    "Needs",
     "News",
     "PhaseForecastView",
     "Question",
@@ -122,7 +138,13 @@ const FRONT_DESK: &[&str] = &[
     "RefusedCode",
     "TemperatureView",
     "TimeView",
+    "Topic",
+    "TrialView",
+    "Values",
     "WorkView",
+    "WriteWord",
+    "guide",
+    "leg",
 ];
 const DESK_GUESTS: &[&str] = &["http", "infeed"];
 

@@ -6,8 +6,8 @@ use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Method, Request, StatusCode};
 use nosebar::foreman::{
-    Answer, Arrival, Command, ForecastView, Handle, JobCommand, LineCommand, LineView, Live, News, Question, Refused,
-    RefusedCode, Request as Ask, TemperatureView, WorkView,
+    Answer, Arrival, Change, Command, Commissioned, ForecastView, Handle, JobCommand, LineCommand, LineView, Live,
+    Measured, News, Question, Refused, RefusedCode, Request as Ask, TemperatureView, TrialView, WorkView,
 };
 use nosebar::http::{Desk, router};
 use nosebar::job::{
@@ -143,6 +143,7 @@ impl Fake {
             Command::Admit(arrival) => self.admit(&arrival).await,
             Command::Job { id, what, if_version } => self.do_to_job(id, &what, if_version).await,
             Command::Line { name, what } => self.do_to_line(&name, &what).await,
+            Command::Commission { measured, .. } => Ok(Answer::Commissioned(Box::new(commissioned(&measured)))),
             Command::NoteRejection { name, reason } => {
                 self.note("file-rejected", None, &format!("{name} was rejected: {reason}")).await;
                 Ok(Answer::Done)
@@ -275,6 +276,8 @@ impl Fake {
             LineCommand::Resume => line.state = LineState::Execute,
             LineCommand::Stop => line.state = LineState::Stopped,
             LineCommand::EmergencyStop => line.state = LineState::Aborted,
+            LineCommand::Jog(_) | LineCommand::HeatTrial { .. } => line.state = LineState::Execute,
+            LineCommand::EndTrial => line.state = LineState::Held,
             // What is marked on the belt changes nothing here that a test looks at.
             LineCommand::SpliceAtNose
             | LineCommand::ForgetSplice
@@ -305,6 +308,22 @@ impl Fake {
             }
         });
         drop(self.news.send(News::Line(Arc::new(line))));
+    }
+}
+
+/// What a person's figures would change, or have changed.
+fn commissioned(measured: &Measured) -> Commissioned {
+    let change = Change {
+        key: "belt.units_per_mm".to_owned(),
+        old: Some("1.5".to_owned()),
+        new: "2.0".to_owned(),
+        replaces: true,
+    };
+    Commissioned {
+        sentences: vec!["Asked for 100 mm, ran 75 mm.".to_owned()],
+        changes: vec![change],
+        read_as: "0123abcd".to_owned(),
+        written: measured.write.is_some(),
     }
 }
 
@@ -372,6 +391,13 @@ pub(super) fn idle_line(name: &str) -> LineView {
         check: "ask".to_owned(),
         standing_word: None,
         material: Some("petg".to_owned()),
+        trial: TrialView {
+            units_per_mm: 1.5,
+            nose_mm: 220.0,
+            travel_mm_min: 1500.0,
+            bed_max_c: 110.0,
+            ..TrialView::default()
+        },
         commands: ["hold-now", "stop", "emergency-stop"].map(str::to_owned).to_vec(),
         belt: None,
     }

@@ -49,6 +49,14 @@ async fn the_lines_are_listed_as_they_are_now() {
             "nozzle_c": 58.0,
             "nozzle_target_c": 0.0
           },
+          "trial": {
+            "bed_max_c": 110.0,
+            "heat_run": null,
+            "inverted": false,
+            "nose_mm": 220.0,
+            "travel_mm_min": 1500.0,
+            "units_per_mm": 1.5
+          },
           "waits_for": "the bed to fall to 32 °C",
           "words": "Cooling: 47.2 °C, lets go at 32 °C",
           "work": {
