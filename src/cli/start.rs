@@ -19,7 +19,9 @@ use crate::foreman::{Foreman, Handle};
 use crate::http::{self, Desk};
 use crate::infeed::{self, InfeedConfig, Intake, Pictures};
 use crate::job::{Job, LineName};
-use crate::printer::{Connect, Driver, DriverSettings, SerialConnect, SimulatedConnect, SimulatedHandle, TcpConnect};
+use crate::printer::{
+    Connect, Driver, DriverSettings, SerialConnect, SimulatedConnect, SimulatedHandle, TcpConnect, check_cool_lines,
+};
 use crate::sim::{BeltConfig, BeltDrive, FrameConfig, ReleaseStep, SimConfig, TowardNose};
 use crate::store::{DataLock, FileStore, Rescue, Store};
 use crate::units::Millimetres;
@@ -62,6 +64,12 @@ impl<E: std::error::Error> From<E> for NotStarted {
 
 /// Starts the rooms of a config, with the page at `listener`.
 pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) -> Result<House, NotStarted> {
+    for line in &config.lines {
+        let lines: Vec<String> = line.cool_begin_lines.iter().chain(&line.cool_end_lines).cloned().collect();
+        check_cool_lines(&lines, &policy(line)).map_err(|why| {
+            NotStarted(format!("line {}: heat.cool_begin_lines or heat.cool_end_lines: {why}", line.name))
+        })?;
+    }
     make_dir(&config.daemon.data)?;
     make_dir(&config.daemon.infeed)?;
     let lock = DataLock::take(&config.daemon.data)?;
@@ -207,6 +215,8 @@ pub(super) fn driver_settings(line: &LineConfig) -> DriverSettings {
             ..DialogueConfig::default()
         },
         switch_input: line.switch_input.clone(),
+        cool_begin: line.cool_begin_lines.clone(),
+        cool_end: line.cool_end_lines.clone(),
         z_max: Millimetres(line.limits.z_max_mm),
     }
 }
@@ -223,7 +233,7 @@ pub(super) fn connect_of(line: &LineConfig, clock: &Clock) -> (Box<dyn Connect>,
     }
 }
 
-/// A machine that is built as the config says that the line is.
+/// A simulated machine that is built as the config says that the line is.
 fn simulated_machine(line: &LineConfig) -> SimConfig {
     let usual = SimConfig::default();
     let drive = &line.settings.drive;

@@ -44,6 +44,10 @@ pub struct LineConfig {
     pub silence: Duration,
     /// Name of the switch's input.
     pub switch_input: Option<String>,
+    /// Lines to send when the wait for cooling begins.
+    pub cool_begin_lines: Vec<String>,
+    /// Lines to send when it is over.
+    pub cool_end_lines: Vec<String>,
     /// The clear-check program.
     pub program: Vec<String>,
     /// The standing word of a line that nothing checks.
@@ -121,6 +125,8 @@ impl LineConfig {
             window_bytes: section.printer.window_bytes,
             silence: span("printer.silence_s", section.printer.silence_s).map_err(inside)?,
             switch_input: section.check.input.map(|input| input.to_ascii_lowercase()),
+            cool_begin_lines: section.heat.cool_begin_lines,
+            cool_end_lines: section.heat.cool_end_lines,
             program: section.check.program,
             standing_word: section.check.standing_word,
             material: section.material.map(|m| m.to_ascii_lowercase()),
@@ -270,6 +276,13 @@ fn settings_of(
     drive: Drive,
     bed_max: Celsius,
 ) -> Result<LineSettings, String> {
+    if heat.cool_begin_lines.is_empty() != heat.cool_end_lines.is_empty() {
+        return Err(
+            "heat.cool_begin_lines and heat.cool_end_lines belong together: what is switched on for cooling must be \
+                    switched off again"
+                .to_owned(),
+        );
+    }
     let tau = span("heat.cooling_time_constant_s", heat.cooling_time_constant_s)?;
     Ok(LineSettings {
         check: match check.kind {
@@ -283,6 +296,7 @@ fn settings_of(
         retries: check.retries,
         retry_back: Millimetres(check.retry_back_mm.max(0.0)).to_micrometres(),
         cooling: Cooling::new(Celsius(heat.ambient_c), tau).map_err(|e| format!("heat: {e}"))?,
+        fan: (!heat.cool_begin_lines.is_empty()).then(|| "on".to_owned()),
         warm_limit: span("heat.warm_limit_s", heat.warm_limit_s)?,
         cool_limit: span("heat.cool_limit_s", heat.cool_limit_s)?,
         ask_limit: span("check.ask_limit_s", check.ask_limit_s)?,

@@ -282,7 +282,7 @@ pub struct HeatSection {
     pub cooling_time_constant_s: f64,
     /// Longest warm-up, s.
     pub warm_limit_s: f64,
-    /// Longest cool-down where the two figures above give none, s.
+    /// Longest cool-down, s, unless the two figures above give a later deadline.
     pub cool_limit_s: f64,
     /// Nozzle off so long after a hold in mid-print, s.
     pub held_nozzle_off_s: f64,
@@ -290,6 +290,10 @@ pub struct HeatSection {
     pub held_bed_off_s: f64,
     /// Longest silence of the thermometers, s.
     pub reading_limit_s: f64,
+    /// Lines to send when the wait for cooling begins, such as a fan on.
+    pub cool_begin_lines: Vec<String>,
+    /// Lines to send when it is over, before the belt moves, and whenever the line is to be quiet: the fan off.
+    pub cool_end_lines: Vec<String>,
 }
 
 impl Default for HeatSection {
@@ -302,6 +306,8 @@ impl Default for HeatSection {
             held_nozzle_off_s: 600.0,
             held_bed_off_s: 3600.0,
             reading_limit_s: 30.0,
+            cool_begin_lines: Vec::new(),
+            cool_end_lines: Vec::new(),
         }
     }
 }

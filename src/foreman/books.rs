@@ -22,6 +22,7 @@ pub(super) struct Books {
     changed_jobs: BTreeSet<JobId>,
     changed_cycles: BTreeSet<CycleId>,
     new_files: Vec<(Arc<Survey>, UnixMillis)>,
+    pub(super) heat: super::heat_book::HeatBook,
     entries: Vec<Entry>,
     last_job: i64,
     last_cycle: i64,
@@ -42,6 +43,7 @@ impl Books {
             jobs: snapshot.jobs.into_iter().map(|job| (job.id, job)).collect(),
             surveys: snapshot.surveys.into_iter().map(|s| (s.file.sha256.clone(), Arc::new(s))).collect(),
             cycles: snapshot.cycles.into_iter().map(|cycle| (cycle.id, cycle)).collect(),
+            heat: super::heat_book::HeatBook::open(snapshot.heat_runs, snapshot.last_heat_run),
             last_job: snapshot.last_job,
             last_cycle: snapshot.last_cycle,
             last_seq: snapshot.last_seq,
@@ -429,6 +431,7 @@ impl Books {
         writes.extend(
             cycles.iter().filter_map(|id| self.cycles.get(id)).map(|cycle| Write::Cycle(Box::new(cycle.clone()))),
         );
+        writes.extend(self.heat.take_new().map(|run| Write::HeatRun(Box::new(run))));
         let entries = std::mem::take(&mut self.entries);
         writes.extend(entries.iter().cloned().map(Write::Journal));
         (writes, jobs, entries)

@@ -232,6 +232,12 @@ impl Decider {
             Act::EmergencyStop => self.effects.urgent.push((index, Order::EmergencyStop)),
             Act::RunCheck(cycle) => self.effects.checks.push((index, cycle)),
             Act::PartsTakenOff => self.effects.tells.push((index, Order::PartsTakenOff)),
+            Act::BedFollowed(summary) => {
+                let line = &self.stands[index].line;
+                if let Some(work) = line.in_work().map(|w| &w.work) {
+                    self.books.heat.note(now, line.name(), Some(work.cycle), &work.like, &summary);
+                }
+            }
             Act::CycleEnded { cycle, outcome, checked_by, note } => {
                 self.books.end_cycle(now, cycle, outcome, checked_by, &note);
             }
@@ -274,7 +280,8 @@ impl Decider {
             let Some(job) = self.books.job(start.job) else { continue };
             let Some(survey) = self.books.survey_of(job) else { continue };
             let stand = &mut self.stands[index];
-            let work = stand.work(job, &survey, &cycle, &self.materials);
+            let heat = self.books.heat.of(&start.line);
+            let work = stand.work(job, &survey, &cycle, &self.materials, &heat);
             stand.progress = (0, survey.file.bytes);
             stand.line.begin(self.clock.now(), work);
             begun = true;

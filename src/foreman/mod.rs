@@ -12,6 +12,7 @@ mod effects;
 mod foresee;
 mod foretold;
 mod handle;
+mod heat_book;
 mod patch;
 mod present;
 mod prints;
@@ -31,7 +32,7 @@ pub use commission::{Commissioned, Measured, WriteWord};
 pub use foretold::{CopyForecastView, ForecastView, JobForecastView, LineForecastView, PhaseForecastView, TimeView};
 pub use handle::{Handle, News, Request};
 pub use run::{Foreman, Orders, Reports};
-pub use view::{HeatRunView, LineView, Live, Question, TemperatureView, TrialView, WorkView};
+pub use view::{HeatRunView, LineView, Live, PhaseEnds, Question, TemperatureView, TrialView, WorkView};
 
 /// What of the config and of the guide the front desk hands on.
 pub use crate::config::Change;

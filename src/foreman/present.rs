@@ -5,11 +5,11 @@ use super::books::Books;
 use super::progress::{Shares, shares};
 use super::stand::Stand;
 use super::trying::{trial_commands, trial_view, trial_words};
-use super::view::{LineView, Question, TemperatureView, WorkView};
+use super::view::{LineView, PhaseEnds, Question, TemperatureView, WorkView};
 use crate::clock::Clock;
 use crate::job::{JobId, LineReason, LineState, Phase};
 use crate::line::{InWork, Line, Stage};
-use crate::units::Celsius;
+use crate::units::{Celsius, UnixMillis};
 
 /// The line as a person needs to see it.
 pub(super) fn present(stand: &Stand, books: &Books, clock: &Clock) -> LineView {
@@ -22,10 +22,11 @@ pub(super) fn present(stand: &Stand, books: &Books, clock: &Clock) -> LineView {
         state,
         reason,
         phase: line.phase(),
-        words: words(line),
+        words: words(line, clock),
         waits_for: waits_for(line),
         since: clock.wall_at(line.since()),
         deadline: line.phase_deadline().map(|at| clock.wall_at(at)),
+        phase_ends: phase_ends(line, clock),
         work: line.in_work().map(|work| work_view(work, stand, books)),
         temperatures: TemperatureView {
             bed_c: degrees(readings.bed),
@@ -66,10 +67,27 @@ fn work_view(work: &InWork, stand: &Stand, books: &Books) -> WorkView {
     }
 }
 
-fn words(line: &Line) -> String {
+/// To the second, rounded up: what changes with every reading would be published with every reading.
+fn phase_ends(line: &Line, clock: &Clock) -> Option<PhaseEnds> {
+    let outlook = line.outlook().filter(|_| line.state().0 == LineState::Execute)?;
+    let second = |at| UnixMillis((clock.wall_at(at).0 + 999).div_euclid(1000) * 1000);
+    Some(PhaseEnds { at: outlook.at.map(second), from: second(outlook.from), until: outlook.until.map(second) })
+}
+
+/// ", about 6 min", where the end is foreseen.
+fn how_long(line: &Line, clock: &Clock) -> String {
+    let Some(at) = line.outlook().and_then(|outlook| outlook.at) else { return String::new() };
+    match at.since(clock.now()).as_secs().div_ceil(60) {
+        0 | 1 => ", about a minute".to_owned(),
+        minutes @ 2..=89 => format!(", about {minutes} min"),
+        minutes => format!(", about {} h {} min", minutes / 60, minutes % 60),
+    }
+}
+
+fn words(line: &Line, clock: &Clock) -> String {
     let (state, _) = line.state();
     match state {
-        LineState::Execute => line.in_work().map_or_else(|| trial_words(line), |work| doing(line, work)),
+        LineState::Execute => line.in_work().map_or_else(|| trial_words(line), |work| doing(line, work, clock)),
         LineState::Idle => "Ready: the belt is clear".to_owned(),
         LineState::Stopped => sentence("Stopped", line.note()),
         LineState::Held => sentence("Held", line.note()),
@@ -87,20 +105,24 @@ fn capital(text: &str) -> String {
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
-fn doing(line: &Line, work: &InWork) -> String {
+fn doing(line: &Line, work: &InWork, clock: &Clock) -> String {
     let (now, _) = line.readings();
     let at = |c: Option<Celsius>| c.map_or_else(|| "no reading yet".to_owned(), |c| format!("{:.1} °C", c.0));
     let to = |c: Option<Celsius>| c.map_or_else(String::new, |c| format!(" of {:.0} °C", c.0));
     let copy = &work.work;
     match work.stage {
         Stage::Placing => placing(line, copy.release),
-        Stage::WarmBed => format!("Warming the bed: {}{}", at(now.bed), to(copy.bed)),
+        Stage::WarmBed => {
+            format!("Warming the bed: {}{}{}", at(now.bed), to(copy.bed), how_long(line, clock))
+        }
         Stage::WarmNozzle => format!("Warming the nozzle: {}{}", at(now.nozzle), to(copy.nozzle)),
         Stage::Printing => "Printing".to_owned(),
         Stage::Pausing | Stage::Paused => "Coming to a stand".to_owned(),
         Stage::Reheating => format!("Warming up again: bed {}, nozzle {}", at(now.bed), at(now.nozzle)),
         Stage::Returning => "Going back to where the print was left".to_owned(),
-        Stage::Cooling => format!("Cooling: {}, lets go at {:.0} °C", at(now.bed), copy.release.0),
+        Stage::Cooling => {
+            format!("Cooling: {}, lets go at {:.0} °C{}", at(now.bed), copy.release.0, how_long(line, clock))
+        }
         Stage::Running => format!("Advancing the belt by {:.0} mm", copy.advance.total().to_millimetres().0),
         Stage::Halted => format!("The belt waits for a bed at or below {:.0} °C", copy.release.0),
         Stage::Asking => "Has the part left the belt?".to_owned(),

@@ -7,11 +7,11 @@ use super::view::LineView;
 use crate::belt::{Advance, Span};
 use crate::clock::Clock;
 use crate::config::LineConfig;
-use crate::job::{Job, LineRow, LineState, Material, Phase, Survey};
+use crate::job::{HeatRun, Job, LineRow, LineState, Material, Phase, Survey};
 use crate::line::{Line, Readings, Signal, Step, StepResult, Watched, Work};
 use crate::printer::{Looks, Mail, Order, Report, Task, TaskResult};
 use crate::schedule::{BeltNow, Berth, BerthState};
-use crate::thermal::release_temperature;
+use crate::thermal::{Likeness, Prior, release_temperature};
 use crate::units::{Celsius, Millimetres};
 
 pub(super) struct Stand {
@@ -68,19 +68,43 @@ impl Stand {
     }
 
     /// One copy of this job, worked out for this line.
-    pub(super) fn work(&self, job: &Job, survey: &Survey, cycle: &crate::job::Cycle, materials: &[Material]) -> Work {
+    pub(super) fn work(
+        &self,
+        job: &Job,
+        survey: &Survey,
+        cycle: &crate::job::Cycle,
+        materials: &[Material],
+        heat: &[HeatRun],
+    ) -> Work {
         let park = (survey.height_mm + self.config.head_clearance.0).min(self.config.limits.z_max_mm);
+        let like = self.likeness(job, survey);
+        let bed = survey.temperatures.bed_first_c.map(Celsius);
+        let cooling = self.config.settings.cooling;
         Work {
             cycle: cycle.id,
             job: job.id,
             copy: cycle.copy,
-            bed: survey.temperatures.bed_first_c.map(Celsius),
+            bed,
             nozzle: survey.temperatures.nozzle_first_c.map(Celsius),
             release: self.release(job, survey, materials),
             footprint: self.config.frame.extent(survey).map(Span::over),
             advance: self.advance(survey),
             park_z: Millimetres(park),
             print_time: std::time::Duration::try_from_secs_f64(survey.expected_time_s()).unwrap_or_default(),
+            cooling: Prior::cooling(heat, cooling, &like),
+            warming: Prior::warming(heat, cooling, bed.unwrap_or_default(), &like),
+            like,
+        }
+    }
+
+    /// What a part of this job is like, as the history of heat has it.
+    pub(super) fn likeness(&self, job: &Job, survey: &Survey) -> Likeness {
+        let names = [&job.material, &survey.material, &self.config.material];
+        let masses: Option<Vec<f64>> = survey.filament.iter().map(|used| used.mass_g).collect();
+        Likeness {
+            material: names.into_iter().flatten().next().map(|name| name.to_ascii_lowercase()),
+            fan: self.config.settings.fan.clone(),
+            mass_g: masses.map(|masses| masses.iter().sum()).filter(|mass| *mass > 0.0),
         }
     }
 

@@ -31,7 +31,7 @@ pub(super) fn trial_view(stand: &Stand) -> TrialView {
                 stage: stage_word(run.stage).to_owned(),
                 samples: run.warming.len() + run.cooling.len(),
                 ambient_c: fitted.map(|cooling| cooling.ambient().0),
-                time_constant_s: fitted.map(|cooling| cooling.time_constant().as_secs_f64()),
+                time_constant_s: fitted.map(|cooling| cooling.tau().as_secs_f64()),
             }
         }),
     }

@@ -34,6 +34,8 @@ pub struct LineView {
     pub since: UnixMillis,
     /// When it gives up waiting and holds.
     pub deadline: Option<UnixMillis>,
+    /// When the bed will be where it is going, as far as that is foreseen: while it warms up, and while a part cools.
+    pub phase_ends: Option<PhaseEnds>,
     /// The job and copy under way.
     pub work: Option<WorkView>,
     /// Last reported temperatures.
@@ -95,6 +97,17 @@ pub struct HeatRunView {
     pub ambient_c: Option<f64>,
     /// Time in which it loses 63 % of its warmth above that, s.
     pub time_constant_s: Option<f64>,
+}
+
+/// A predicted end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PhaseEnds {
+    /// Most likely then; `None`: not as it goes now.
+    pub at: Option<UnixMillis>,
+    /// Before this only one time in twenty.
+    pub from: UnixMillis,
+    /// After this only one time in twenty; `None`: it may well be without end.
+    pub until: Option<UnixMillis>,
 }
 
 /// The copy under way.

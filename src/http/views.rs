@@ -242,6 +242,12 @@ impl<'a> LineSight<'a> {
         self.view.deadline.map(Stamp::short)
     }
 
+    /// When the bed will be where it is going: most likely, at the earliest, at the latest.
+    pub(super) fn phase_ends(&self) -> Option<(Stamp, Stamp, Option<Stamp>)> {
+        let ends = self.view.phase_ends?;
+        Some((Stamp::short(ends.at?), Stamp::short(ends.from), ends.until.map(Stamp::short)))
+    }
+
     pub(super) fn read_at(&self) -> Option<Stamp> {
         self.view.temperatures.at.map(Stamp::short)
     }

@@ -228,6 +228,7 @@ pub(super) mod tests {
             waits_for: None,
             since: UnixMillis(0),
             deadline: None,
+            phase_ends: None,
             work: None,
             temperatures: TemperatureView::default(),
             question: None,

@@ -93,6 +93,9 @@ impl Line {
             PartWord::Good => Outcome::Completed,
             PartWord::Scrap => Outcome::Scrapped,
         };
+        if self.in_work.as_ref().is_some_and(|w| w.stage == Stage::Cooling) {
+            self.fan_off();
+        }
         self.belt_is_clear();
         self.end_cycle(outcome, Some(CheckedBy::Person), "a person said that the belt is clear");
         self.acts.push_back(Act::PartsTakenOff);

@@ -11,6 +11,7 @@ use super::timer::{Timer, Timers};
 use super::trial::HeatRun;
 use crate::belt::{Ledger, Move};
 use crate::job::{CheckedBy, CycleId, LineName, LineReason, LineRow, LineState, Outcome, PartWord, Phase};
+use crate::thermal::Tracker;
 use crate::units::{Micrometres, Moment};
 
 /// One line.
@@ -65,6 +66,10 @@ pub struct InWork {
     pub(super) advances: u32,
     /// Belt travel of this cycle.
     pub(super) travelled: Micrometres,
+    /// Follows the bed while it warms up or cools.
+    pub(super) tracker: Option<Tracker>,
+    /// No deadline of this phase is later, however its prediction goes.
+    pub(super) latest: Moment,
     /// A person's word, to be acted on as soon as the belt stands still.
     pub(super) word: Option<Option<PartWord>>,
 }
@@ -219,6 +224,8 @@ impl Line {
             placings: 0,
             advances: 0,
             travelled: Micrometres(0),
+            tracker: None,
+            latest: now,
             word: None,
         });
         self.enter(now, LineState::Execute, LineReason::None, "");
@@ -392,8 +399,9 @@ impl Line {
             }
             Stage::Printing => self.begin_pause(now, LineReason::PhaseOverdue, &text),
             stage => {
-                if stage.phase() != Phase::Cool {
-                    self.heaters_off(stage.phase());
+                match stage.phase() {
+                    Phase::Cool => self.fan_off(),
+                    phase => self.heaters_off(phase),
                 }
                 self.enter(now, LineState::Held, LineReason::PhaseOverdue, &text);
             }

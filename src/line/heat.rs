@@ -9,7 +9,7 @@ use crate::job::{LineReason, LineState, Phase};
 use crate::units::{Celsius, Moment};
 
 /// A heater this close below its target is warm. Common practice: the file waits for the rest by itself.
-const WARM_WITHIN_K: f64 = 3.0;
+pub(super) const WARM_WITHIN_K: f64 = 3.0;
 /// Law L2: the belt moves on a reading no older than this.
 pub(super) const FRESH: Duration = Duration::from_secs(5);
 /// How much longer than believed a bed may take to cool before the line holds: a draught, a summer's day.
@@ -18,7 +18,7 @@ const COOL_ALLOWANCE: Duration = Duration::from_secs(600);
 
 impl Line {
     pub(super) fn begin_warm(&mut self, now: Moment) {
-        self.set_phase_timer(now, self.settings.warm_limit);
+        self.follow_warming(now);
         self.watch_readings(now);
         self.set_stage(now, Stage::WarmBed);
         let bed = self.in_work.as_ref().and_then(|w| w.work.bed);
@@ -34,8 +34,9 @@ impl Line {
             nozzle: readings.nozzle.or(old.nozzle),
             nozzle_target: readings.nozzle_target.or(old.nozzle_target),
         };
-        if readings.bed.is_some() {
+        if let Some(bed) = readings.bed {
             self.read_at = Some(now);
+            self.follow(now, bed);
         }
         if self.timers.at(Timer::Reading).is_some() {
             self.watch_readings(now);
@@ -56,8 +57,11 @@ impl Line {
                 self.heaters_off(phase);
                 self.enter(now, LineState::Held, LineReason::NoTemperature, &text);
             }
-            Some(Phase::Cool | Phase::Advance) => {
+            Some(phase @ (Phase::Cool | Phase::Advance)) => {
                 self.timers.stop_all();
+                if phase == Phase::Cool {
+                    self.fan_off();
+                }
                 self.enter(now, LineState::Held, LineReason::NoTemperature, &text);
             }
             None if self.heats() => self.end_heat_run(now, LineReason::NoTemperature, &text),
@@ -89,6 +93,7 @@ impl Line {
         let (bed, nozzle) = (work.work.bed, work.work.nozzle);
         match work.stage {
             Stage::WarmBed if reached(bed, self.readings.bed) => {
+                self.end_following();
                 self.set_stage(now, Stage::WarmNozzle);
                 self.begin_step(Step::Heat { bed: None, nozzle: Some(nozzle.unwrap_or(OFF)) });
             }
@@ -113,7 +118,9 @@ impl Line {
 
     /// (Re)starts the wait for the release temperature.
     pub(super) fn wait_for_release(&mut self, now: Moment) {
-        self.wait_for_cool_bed(now, Stage::Cooling);
+        self.set_stage(now, Stage::Cooling);
+        self.follow_cooling(now);
+        self.watch_readings(now);
     }
 
     /// Waits in this stage for the release temperature, and not without end.
@@ -137,7 +144,10 @@ impl Line {
             return;
         }
         match self.in_work.as_ref().map(|w| w.stage) {
-            Some(Stage::Cooling) => self.begin_advance(now),
+            Some(Stage::Cooling) => {
+                self.end_following();
+                self.begin_advance(now);
+            }
             Some(Stage::Halted) => self.run_belt(now),
             Some(Stage::Placing) => self.try_place(now),
             _ => {}

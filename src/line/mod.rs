@@ -6,6 +6,7 @@
 mod advance;
 mod check;
 mod core;
+mod follow;
 mod guide;
 mod heat;
 mod marks;

@@ -129,6 +129,10 @@ impl Line {
                 self.timers.stop_all();
                 self.stop_belt();
             }
+            Some(Stage::Cooling) => {
+                self.timers.stop_all();
+                self.fan_off();
+            }
             _ => self.timers.stop_all(),
         }
         self.enter(now, operator.0, operator.1, operator.2);
@@ -191,7 +195,7 @@ impl Line {
             Phase::Print => self.begin_reheat(now),
             Phase::Cool => {
                 self.enter(now, LineState::Execute, LineReason::None, "");
-                self.wait_for_release(now);
+                self.cool_on(now);
                 self.try_release(now);
             }
             Phase::Advance => {
@@ -231,7 +235,8 @@ impl Line {
                 self.begin_step(Step::Quiet { lift: true });
                 self.end_cycle(Outcome::Scrapped, None, "stopped by a person in the middle of the print");
             }
-            Some(Phase::Cool | Phase::Advance | Phase::Check) => {
+            Some(Phase::Cool) => self.fan_off(),
+            Some(Phase::Advance | Phase::Check) => {
                 self.stop_belt();
             }
         }

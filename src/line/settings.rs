@@ -60,9 +60,11 @@ pub struct LineSettings {
     pub retry_back: Micrometres,
     /// How this bed is believed to cool, for the deadline of the wait.
     pub cooling: Cooling,
+    /// What blows while the bed cools; `None`: nothing is switched on for it.
+    pub fan: Option<String>,
     /// The longest that bed and nozzle may take to get warm.
     pub warm_limit: Duration,
-    /// The longest that a bed may take to cool when the belief above gives no figure.
+    /// The longest that a bed may take to cool, unless the belief above gives a later deadline.
     pub cool_limit: Duration,
     /// The longest that a person may take to answer before the line is held (the question stays).
     pub ask_limit: Duration,

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::belt::{Advance, Move, Span};
 use crate::job::{CheckedBy, CycleId, JobId, Outcome};
+use crate::thermal::{Likeness, Prior, Summary};
 use crate::units::{Celsius, Micrometres, Millimetres};
 
 /// One copy to be made: everything that the cycle needs to know of its file.
@@ -31,6 +32,12 @@ pub struct Work {
     pub park_z: Millimetres,
     /// How long the print is expected to take.
     pub print_time: Duration,
+    /// What the part is like, for the line's history of heat.
+    pub like: Likeness,
+    /// What is believed of the cooling before it begins.
+    pub cooling: Prior,
+    /// What is believed of the bed's warm-up before it begins.
+    pub warming: Prior,
 }
 
 /// A step's number, counted by its line.
@@ -191,6 +198,8 @@ pub enum Act {
     RunCheck(CycleId),
     /// A person took everything off the belt.
     PartsTakenOff,
+    /// The bed got where it was to go: something to learn from.
+    BedFollowed(Summary),
     /// The cycle is over.
     CycleEnded {
         /// Which.

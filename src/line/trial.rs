@@ -327,7 +327,7 @@ impl HeatRun {
         let beliefs = Beliefs {
             start: Belief::Free(top.0),
             floor: Belief::Free(believed.ambient().0),
-            ln_rate: Belief::Free(-believed.time_constant().as_secs_f64().ln()),
+            ln_rate: Belief::Free(-believed.tau().as_secs_f64().ln()),
         };
         let curve = fit(&points, &beliefs).ok()?.curve;
         Cooling::new(Celsius(curve.floor), Duration::try_from_secs_f64(1.0 / curve.rate).ok()?).ok()

@@ -378,6 +378,8 @@ mod tests {
             policy: Policy::default(),
             dialogue: DialogueConfig::default(),
             switch_input: None,
+            cool_begin: Vec::new(),
+            cool_end: Vec::new(),
             z_max: Millimetres(250.0),
         }
     }

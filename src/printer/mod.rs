@@ -6,6 +6,7 @@
 mod driver;
 mod feed;
 mod link;
+mod own_lines;
 mod script;
 mod serial;
 mod session;
@@ -16,6 +17,7 @@ mod tcp;
 
 pub use driver::Driver;
 pub use link::{Connect, Link, LinkFuture};
+pub use own_lines::check_cool_lines;
 pub use serial::SerialConnect;
 pub use settings::DriverSettings;
 pub use simulated::{SimulatedConnect, SimulatedHandle};

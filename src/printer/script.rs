@@ -78,6 +78,14 @@ impl Script {
         script
     }
 
+    /// The same, after these.
+    pub(super) fn after(mut self, lines: &[String]) -> Self {
+        for line in lines.iter().rev() {
+            self.items.push_front(taken(line.clone()));
+        }
+        self
+    }
+
     /// The same for a printer that counts in inches, and goes on to do so.
     pub(super) fn in_millimetres(mut self) -> Self {
         self.items.push_front(taken("G21".to_owned()));

@@ -270,12 +270,19 @@ impl<'a> Session<'a> {
             Task::Heat { bed, nozzle } => (What::Plain, script::heat(bed, nozzle)),
             Task::CoolDown { park_z } => {
                 let lift = park_z.and_then(|z| self.lift_to(z));
-                (What::Plain, self.in_millimetres(script::cool_down(self.walker.tool(), lift)))
+                let mut lines = script::cool_down(self.walker.tool(), lift);
+                // Heaters off alone is no wait for cooling.
+                if park_z.is_some() {
+                    lines.extend(self.settings.cool_begin.iter().cloned());
+                }
+                (What::Plain, self.in_millimetres(lines))
             }
             Task::Quiet { lift } => {
                 self.give_up_print();
                 let up = self.lift_by(LIFT);
-                (What::Plain, self.in_millimetres(script::cool_down(self.walker.tool(), lift.then_some(up))))
+                let mut lines = script::cool_down(self.walker.tool(), lift.then_some(up));
+                lines.extend(self.settings.cool_end.iter().cloned());
+                (What::Plain, self.in_millimetres(lines))
             }
             Task::Pause => {
                 let (as_before, lift) = (self.restore(), self.lift_by(LIFT));
@@ -294,7 +301,8 @@ impl<'a> Session<'a> {
                 (What::GoOn, lines.unwrap_or_default())
             }
             Task::Belt { moves, odometer, watch } => {
-                let script = Script::belt(&self.settings.drive, &moves, odometer, watch, self.restore());
+                let script = Script::belt(&self.settings.drive, &moves, odometer, watch, self.restore())
+                    .after(&self.settings.cool_end);
                 let script = if self.walker.units() == Units::Inch { script.in_millimetres() } else { script };
                 self.current = Some(Current { id, what: What::Belt, script, waiting_for: 0 });
                 return;

@@ -18,6 +18,10 @@ pub struct DriverSettings {
     pub dialogue: DialogueConfig,
     /// Name of the switch in the endstop report, lower case.
     pub switch_input: Option<String>,
+    /// Lines of the user's own when a wait for cooling begins: a fan on.
+    pub cool_begin: Vec<String>,
+    /// Lines of the user's own when it is over, however it ended: the fan off.
+    pub cool_end: Vec<String>,
     /// Greatest Z that the head may go to.
     pub z_max: Millimetres,
 }

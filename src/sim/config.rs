@@ -13,6 +13,10 @@ pub struct SimConfig {
     pub nozzle: HeaterConfig,
     /// How temperatures are reported.
     pub report: ReportForm,
+    /// Noise of the thermometers, standard deviation, K.
+    pub noise_k: f64,
+    /// Where that noise starts.
+    pub noise_seed: u64,
     /// What the serial input holds.
     pub input: InputConfig,
     /// How moves are made.
@@ -180,6 +184,8 @@ impl Default for SimConfig {
             bed: HeaterConfig { ambient_c: AMBIENT_C, tau_s: 600.0, rise_k: 118.0 },
             nozzle: HeaterConfig { ambient_c: AMBIENT_C, tau_s: 60.0, rise_k: 378.0 },
             report: ReportForm::Decimals,
+            noise_k: 0.0,
+            noise_seed: 1,
             input: InputConfig::default(),
             motion: MotionConfig::default(),
             belt: BeltConfig { drive: BeltDrive::Extruder(1), units_per_mm: 1.0, inverted: false },

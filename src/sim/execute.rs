@@ -6,12 +6,13 @@ use super::answer::{self, Reading};
 use super::arc::Arc;
 use super::belt::micro_units;
 use super::body::{Block, HeaterName};
-use super::config::BeltDrive;
+use super::config::{BeltDrive, SimConfig};
 use super::firmware::{Every, Finish, State, Task, Then, Work};
 use super::heater::Heater;
 use super::modal::{Request, has, value};
 use super::path::Path;
 use super::printer::Printer;
+use super::thermometer;
 use crate::gcode::Word;
 
 /// What is to be said when a command is done, or what it waits for.
@@ -313,12 +314,13 @@ impl Printer {
     }
 
     fn temperatures(&self) -> String {
-        let reading = |heater: &Heater| Reading {
-            temperature_c: heater.temperature(self.now),
+        let SimConfig { noise_k, noise_seed, .. } = self.config;
+        let reading = |heater: &Heater, salt: u64| Reading {
+            temperature_c: heater.temperature(self.now) + thermometer::noise(noise_k, noise_seed ^ salt, self.now),
             target_c: heater.target_c(),
             power: heater.power(self.now),
         };
-        answer::temperatures(self.config.report, reading(&self.body.nozzle), reading(&self.body.bed))
+        answer::temperatures(self.config.report, reading(&self.body.nozzle, 1 << 63), reading(&self.body.bed, 0))
     }
 }
 

@@ -25,6 +25,7 @@ mod printer;
 mod script;
 #[cfg(test)]
 mod tests;
+mod thermometer;
 mod truth;
 
 pub use body::HeaterName;

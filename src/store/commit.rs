@@ -9,7 +9,7 @@ use super::write::{Entry, Write};
 use crate::job::{Cycle, Job, LineRow, PrintRun, Survey};
 use crate::units::UnixMillis;
 
-type Query = sqlx::query::Query<'static, Sqlite, SqliteArguments>;
+pub(super) type Query = sqlx::query::Query<'static, Sqlite, SqliteArguments>;
 
 impl Store {
     /// Keeps all of `writes`, or nothing. When this returns `Ok`, they are on the disk.
@@ -63,6 +63,7 @@ fn statement(write: &Write) -> sqlx::Result<Query> {
         Write::Cycle(cycle) => put_cycle(cycle),
         Write::Line(line) => put_line(line),
         Write::PrintRun(run) => put_print_run(run),
+        Write::HeatRun(run) => super::heat_runs::put(run)?,
         Write::Journal(entry) => append(entry),
     })
 }

@@ -57,8 +57,11 @@ impl Store {
         let numbers = |row: &_| Ok((Row::try_get(row, 0)?, Row::try_get(row, 1)?, Row::try_get(row, 2)?));
         let last = reader.row(last.fetch_optional(reader.pool()).await, numbers)?;
         let (last_job, last_cycle, last_seq) = last.unwrap_or_default();
+        let (heat_runs, last_heat_run) = self.load_heat_runs().await?;
         Ok(Snapshot {
             jobs,
+            heat_runs,
+            last_heat_run,
             surveys: reader.rows(surveys.fetch_all(reader.pool()).await, rows::survey)?,
             cycles: reader.rows(cycles.fetch_all(reader.pool()).await, rows::cycle)?,
             lines: reader.rows(lines.fetch_all(reader.pool()).await, rows::line)?,

@@ -6,6 +6,7 @@
 mod commit;
 mod error;
 mod files;
+mod heat_runs;
 mod journal;
 mod list;
 mod load;

@@ -114,7 +114,11 @@ pub(super) fn word<T>(row: &SqliteRow, column: usize, parse: impl Fn(&str) -> Op
     parse(text).ok_or_else(|| not_known(row, column, text))
 }
 
-fn maybe_word<T>(row: &SqliteRow, column: usize, parse: impl Fn(&str) -> Option<T>) -> sqlx::Result<Option<T>> {
+pub(super) fn maybe_word<T>(
+    row: &SqliteRow,
+    column: usize,
+    parse: impl Fn(&str) -> Option<T>,
+) -> sqlx::Result<Option<T>> {
     let text: Option<&str> = row.try_get(column)?;
     text.map(|text| parse(text).ok_or_else(|| not_known(row, column, text))).transpose()
 }

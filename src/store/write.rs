@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::job::{Cycle, CycleId, Job, JobId, LineName, LineRow, PrintRun, Survey};
+use crate::job::{Cycle, CycleId, HeatRun, Job, JobId, LineName, LineRow, PrintRun, Survey};
 use crate::units::UnixMillis;
 
 /// One change. Numbers (job, cycle, journal) are given by the foreman, the store's only writer.
@@ -23,6 +23,8 @@ pub enum Write {
     Line(Box<LineRow>),
     /// How long the print of a cycle took; a second one of the same cycle is put in place of the first.
     PrintRun(PrintRun),
+    /// Appended; never changed afterwards.
+    HeatRun(Box<HeatRun>),
     /// Appended; never changed afterwards.
     Journal(Entry),
 }
@@ -64,10 +66,14 @@ pub struct Snapshot {
     pub lines: Vec<LineRow>,
     /// The last [`PRINT_RUNS`] of each line, the oldest first.
     pub print_runs: Vec<PrintRun>,
+    /// The newest warm-ups and cool-downs of each line, by number.
+    pub heat_runs: Vec<HeatRun>,
     /// Greatest numbers given so far; 0 when there are none.
     pub last_job: i64,
     /// Greatest cycle number.
     pub last_cycle: i64,
     /// Greatest journal number.
     pub last_seq: i64,
+    /// Greatest number of a warm-up or cool-down.
+    pub last_heat_run: i64,
 }

@@ -5,7 +5,7 @@
 
 use levenberg_marquardt::{LeastSquaresProblem, LevenbergMarquardt, TerminationReason};
 use nalgebra::storage::Owned;
-use nalgebra::{DMatrix, DVector, Dyn, Matrix2, Matrix3, Vector2, Vector3};
+use nalgebra::{DMatrix, DVector, Dyn, Matrix3};
 
 /// A measured point.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -123,6 +123,11 @@ impl Fitted {
         let sd = |i: usize| (self.inverse[(i, i)] * variance).max(0.0).sqrt();
         Deviations { start: sd(0), floor: sd(1), rate: sd(2) * self.curve.rate }
     }
+
+    /// Covariance of start, floor and ln rate, where a point of weight one has this variance.
+    pub(super) fn covariance(&self, variance: f64) -> Matrix3<f64> {
+        self.inverse * variance
+    }
 }
 
 /// A fit that came to nothing.
@@ -175,9 +180,9 @@ pub fn fit(points: &[Point], beliefs: &Beliefs) -> Result<Fitted, FitError> {
     finish(points, beliefs, found, freedom)
 }
 
-fn search(points: &[Point], beliefs: &Beliefs, ln_rate: f64) -> Option<Vector3<f64>> {
+fn search(points: &[Point], beliefs: &Beliefs, ln_rate: f64) -> Option<[f64; 3]> {
     let (start, floor) = best_line(points, beliefs, ln_rate.exp())?;
-    let at = Vector3::new(start, floor, ln_rate);
+    let at = [start, floor, ln_rate];
     if [beliefs.start, beliefs.floor, beliefs.ln_rate].iter().all(|b| b.is_known()) {
         return Some(at);
     }
@@ -190,34 +195,42 @@ fn search(points: &[Point], beliefs: &Beliefs, ln_rate: f64) -> Option<Vector3<f
 
 /// The best start and floor for a rate: linear least squares.
 fn best_line(points: &[Point], beliefs: &Beliefs, rate: f64) -> Option<(f64, f64)> {
-    let mut normal = Matrix2::<f64>::zeros();
-    let mut right = Vector2::<f64>::zeros();
-    for p in points {
-        let left = (-rate * p.x).exp();
-        let row = Vector2::new(left, 1.0 - left);
-        normal += row * row.transpose() * p.weight;
-        right += row * (p.y * p.weight);
+    // The normal equations: [a b; b c] · (start, floor) = (p, q).
+    let [mut a, mut b, mut c, mut p, mut q] = [0.0; 5];
+    for point in points {
+        let left = (-rate * point.x).exp();
+        let gone = 1.0 - left;
+        a += left * left * point.weight;
+        b += left * gone * point.weight;
+        c += gone * gone * point.weight;
+        p += left * point.y * point.weight;
+        q += gone * point.y * point.weight;
     }
-    for (i, belief) in [beliefs.start, beliefs.floor].into_iter().enumerate() {
-        if let Belief::Near { mean, sd } = belief {
-            normal[(i, i)] += 1.0 / (sd * sd);
-            right[i] += mean / (sd * sd);
+    if let Belief::Near { mean, sd } = beliefs.start {
+        a += 1.0 / (sd * sd);
+        p += mean / (sd * sd);
+    }
+    if let Belief::Near { mean, sd } = beliefs.floor {
+        c += 1.0 / (sd * sd);
+        q += mean / (sd * sd);
+    }
+    let (start, floor) = match (beliefs.start, beliefs.floor) {
+        (Belief::Known(start), Belief::Known(floor)) => (start, floor),
+        (Belief::Known(start), _) => (start, (q - b * start) / c),
+        (_, Belief::Known(floor)) => ((p - b * floor) / a, floor),
+        _ => {
+            let area = a * c - b * b;
+            ((p * c - q * b) / area, (q * a - p * b) / area)
         }
-    }
-    let solved = match (beliefs.start, beliefs.floor) {
-        (Belief::Known(start), Belief::Known(floor)) => Vector2::new(start, floor),
-        (Belief::Known(start), _) => Vector2::new(start, (right[1] - normal[(1, 0)] * start) / normal[(1, 1)]),
-        (_, Belief::Known(floor)) => Vector2::new((right[0] - normal[(0, 1)] * floor) / normal[(0, 0)], floor),
-        _ => normal.try_inverse()? * right,
     };
-    solved.iter().all(|v| v.is_finite()).then(|| (solved[0], solved[1]))
+    (start.is_finite() && floor.is_finite()).then_some((start, floor))
 }
 
 /// The problem as the crate wants it: parameters are those of start, floor and ln rate that are not known.
 struct Search<'a> {
     points: &'a [Point],
     beliefs: &'a Beliefs,
-    at: Vector3<f64>,
+    at: [f64; 3],
 }
 
 impl Search<'_> {
@@ -225,9 +238,9 @@ impl Search<'_> {
         [self.beliefs.start, self.beliefs.floor, self.beliefs.ln_rate]
     }
 
-    fn open(&self) -> impl Iterator<Item = usize> {
+    fn open(&self) -> Vec<usize> {
         let beliefs = self.beliefs();
-        (0..3).filter(move |&i| !beliefs[i].is_known())
+        (0..3).filter(|&i| !beliefs[i].is_known()).collect()
     }
 
     /// Rows of residual and slopes: points first, then beliefs.
@@ -258,14 +271,13 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for Search<'_> {
     type ParameterStorage = Owned<f64, Dyn>;
 
     fn set_params(&mut self, given: &DVector<f64>) {
-        let open: Vec<usize> = self.open().collect();
-        for (i, value) in open.into_iter().zip(given.iter()) {
+        for (i, value) in self.open().into_iter().zip(given.iter()) {
             self.at[i] = *value;
         }
     }
 
     fn params(&self) -> DVector<f64> {
-        DVector::from_iterator(self.open().count(), self.open().map(|i| self.at[i]))
+        DVector::from_vec(self.open().into_iter().map(|i| self.at[i]).collect())
     }
 
     fn residuals(&self) -> Option<DVector<f64>> {
@@ -273,29 +285,36 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for Search<'_> {
     }
 
     fn jacobian(&self) -> Option<DMatrix<f64>> {
-        let open: Vec<usize> = self.open().collect();
-        let flat: Vec<f64> =
-            self.rows().flat_map(|(_, slopes)| open.iter().map(move |&i| slopes[i]).collect::<Vec<_>>()).collect();
-        Some(DMatrix::from_row_slice(flat.len() / open.len(), open.len(), &flat))
+        let open = self.open();
+        let slopes: Vec<[f64; 3]> = self.rows().map(|(_, slopes)| slopes).collect();
+        // Column by column, as the matrix lies in memory.
+        let flat = open.iter().flat_map(|&i| slopes.iter().map(move |row| row[i])).collect();
+        Some(DMatrix::from_vec(slopes.len(), open.len(), flat))
     }
 }
 
-fn finish(points: &[Point], beliefs: &Beliefs, at: Vector3<f64>, freedom: usize) -> Result<Fitted, FitError> {
+fn finish(points: &[Point], beliefs: &Beliefs, at: [f64; 3], freedom: usize) -> Result<Fitted, FitError> {
     let search = Search { points, beliefs, at };
-    let open: Vec<usize> = search.open().collect();
-    let mut normal = DMatrix::<f64>::zeros(open.len(), open.len());
+    let open = search.open();
+    let mut normal = [[0.0; 3]; 3];
     for (_, slopes) in search.rows() {
-        let row = DVector::from_iterator(open.len(), open.iter().map(|&i| slopes[i]));
-        normal += &row * row.transpose();
+        for (r, row) in normal.iter_mut().enumerate() {
+            for (c, sum) in row.iter_mut().enumerate() {
+                *sum += slopes[r] * slopes[c];
+            }
+        }
     }
     // Start, floor and ln rate differ by orders of magnitude: inverted with a diagonal of ones.
-    let scale = DVector::from_iterator(open.len(), normal.diagonal().iter().map(|v| v.sqrt().recip()));
-    let scaled = DMatrix::from_fn(open.len(), open.len(), |r, c| normal[(r, c)] * scale[r] * scale[c]);
+    let scale = [0, 1, 2].map(|i: usize| normal[i][i].sqrt().recip());
+    let scaled = DMatrix::from_fn(open.len(), open.len(), |r, c| {
+        let (r, c) = (open[r], open[c]);
+        normal[r][c] * scale[r] * scale[c]
+    });
     let small = if open.is_empty() { scaled } else { scaled.try_inverse().ok_or(FitError::NoMinimum)? };
     let mut inverse = Matrix3::zeros();
     for (r, &row) in open.iter().enumerate() {
         for (c, &column) in open.iter().enumerate() {
-            inverse[(row, column)] = small[(r, c)] * scale[r] * scale[c];
+            inverse[(row, column)] = small[(r, c)] * scale[row] * scale[column];
         }
     }
     let curve = Curve { start: at[0], floor: at[1], rate: at[2].exp() };
@@ -324,7 +343,7 @@ mod tests {
         rss: 1.168_008_876_6e3,
     };
 
-    /// NIST Statistical Reference Datasets, nonlinear regression, Misra1a (lower difficulty; Misra 1978).
+    /// NIST Statistical Reference Datasets, nonlinear regression, `Misra1a` (lower difficulty; Misra 1978).
     const MISRA1A: [(f64, f64); 14] = [
         (77.6, 10.07),
         (114.9, 14.73),
@@ -413,7 +432,7 @@ mod tests {
         let points = points(&BOXBOD);
         let near = |mean: f64| Belief::Near { mean, sd: 3.0 };
         let beliefs = Beliefs { start: near(2.0), floor: near(200.0), ln_rate: near(-0.5) };
-        let mut search = Search { points: &points, beliefs: &beliefs, at: Vector3::new(1.0, 210.0, -0.6) };
+        let mut search = Search { points: &points, beliefs: &beliefs, at: [1.0, 210.0, -0.6] };
         let numerical = levenberg_marquardt::differentiate_numerically(&mut search).expect("slopes");
         let exact = search.jacobian().expect("slopes");
         assert_eq!(exact.shape(), (9, 3));

@@ -17,9 +17,12 @@ pub enum CoolingError {
     /// The time constant is zero.
     #[error("a cooling time constant of zero; it must be above zero")]
     NoTimeConstant,
-    /// A temperature is not a number.
+    /// The ambient temperature is not a number.
     #[error("an ambient temperature that is not a number")]
     NoAmbient,
+    /// The temperature that it starts from, or is to come to, is not a number.
+    #[error("a temperature that is not a number")]
+    NotANumber,
     /// The bed would never get there.
     #[error("the bed cools to {floor} at best, and the part lets go at {release}")]
     Never {
@@ -31,7 +34,7 @@ pub enum CoolingError {
 }
 
 /// A floor less than this below the release temperature is never reached in practice.
-const FLOOR_MARGIN_K: f64 = 0.5;
+pub(super) const FLOOR_MARGIN_K: f64 = 0.5;
 
 impl Cooling {
     /// # Errors
@@ -52,9 +55,9 @@ impl Cooling {
         self.ambient
     }
 
-    /// In which time the bed loses 63 % of its warmth over `ambient`.
+    /// The time in which it loses 63 % of its warmth over the ambient temperature; above zero.
     #[must_use]
-    pub const fn time_constant(self) -> Duration {
+    pub const fn tau(self) -> Duration {
         self.tau
     }
 
@@ -70,6 +73,9 @@ impl Cooling {
     /// # Errors
     /// [`CoolingError::Never`] if the target is at or below the ambient temperature.
     pub fn wait(self, start: Celsius, target: Celsius) -> Result<Duration, CoolingError> {
+        if !start.0.is_finite() || !target.0.is_finite() {
+            return Err(CoolingError::NotANumber);
+        }
         if start.0 <= target.0 {
             return Ok(Duration::ZERO);
         }
@@ -77,7 +83,7 @@ impl Cooling {
             return Err(CoolingError::Never { floor: self.ambient, release: target });
         }
         let ratio = (start.0 - self.ambient.0) / (target.0 - self.ambient.0);
-        Ok(self.tau.mul_f64(ratio.ln()))
+        Duration::try_from_secs_f64(self.tau.as_secs_f64() * ratio.ln()).map_err(|_| CoolingError::NotANumber)
     }
 
     /// As [`Self::wait`], for a part that must let go: a floor less than half a kelvin below the release temperature

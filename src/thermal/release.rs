@@ -1,7 +1,9 @@
 //! Materials, and the bed temperature at which a part of each lets go.
 //!
-//! Release temperatures are common practice, well below the glass transition, with no published source: a person sets
-//! their own in the config or for a job. Densities are of the usual data sheets (NETZSCH polymer tables and others).
+//! Release temperatures are common practice, below the glass transition where there is one above the room's temperature; no
+//! publication gives them. What stands beside each is the glass transition that it stays below, and where that was measured.
+//! A person sets their own in the config or for a job. Densities are of the usual data sheets (NETZSCH polymer tables and
+//! others).
 
 use crate::job::Material;
 use crate::units::Celsius;
@@ -11,13 +13,19 @@ pub const DEFAULT_RELEASE: Celsius = Celsius(30.0);
 
 /// `(keyword, density g/cm³, release °C)`.
 const MATERIALS: &[(&str, f64, f64)] = &[
+    // 59.7 to 60.5 °C by DSC on three filaments (table of nature3d.net); 45 to 65 °C (NETZSCH polymer poster).
     ("pla", 1.24, 32.0),
+    // 78.7 and 81.2 °C measured (nature3d.net).
     ("petg", 1.27, 40.0),
+    // 90 to 102 °C (omnexus), 107.5 °C measured (nature3d.net).
     ("abs", 1.04, 50.0),
+    // 103.7 °C measured (nature3d.net).
     ("asa", 1.07, 50.0),
-    // A glass transition far below the room's temperature: cooling loosens little, so wait for the room.
+    // −50 to −30 °C (NETZSCH), far below the room's temperature: cooling loosens little, so wait for the room.
     ("tpu", 1.21, 28.0),
+    // PA12 35 to 45 °C, PA6 and PA66 55 °C (matmake): below most of them.
     ("pa", 1.14, 45.0),
+    // 145 °C (matmake), 147.5 °C measured (nature3d.net).
     ("pc", 1.20, 60.0),
 ];
 

@@ -1,6 +1,7 @@
 //! The cycle, driven by hand: signals in, acts out, on a clock that is only a number.
 
 mod bench;
+mod heat;
 mod person;
 mod place;
 mod trial;

@@ -4,7 +4,8 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use nosebar::job::{
-    CheckedBy, Cycle, CycleId, FileFacts, Footprint, Job, JobId, JobReason, JobState, LineName, LineReason,
+    CheckedBy, Cycle, CycleId, FileFacts, Footprint, HeatRun, HeatWay, Job, JobId, JobReason, JobState, LineName,
+    LineReason,
 };
 use nosebar::job::{LineRow, LineState, Outcome, Phase, PrintRun, Survey};
 use nosebar::store::{Entry, JobFilter, JobKey, JobSet, JournalFilter, Snapshot, Store, StoreError, Write};
@@ -161,6 +162,22 @@ async fn everything_written_comes_back_the_same_after_reopening() {
         data: serde_json::json!({"bed_c": 59.7, "list": [1, null]}),
         ..entry(1)
     };
+    let heat = HeatRun {
+        id: 1,
+        line: name("east-2"),
+        way: HeatWay::Cool,
+        cycle: Some(CycleId(7)),
+        at: UnixMillis(3),
+        material: Some("pla".to_owned()),
+        fan: None,
+        mass_g: Some(0.1 + 0.2),
+        start_c: 60.0,
+        end_c: 32.0,
+        ambient_c: 22.5,
+        tau_s: 600.25,
+        rms_k: 0.0,
+        samples: 900,
+    };
     // References run both ways through this list: the order must not matter.
     let writes = [
         Write::Line(Box::new(line.clone())),
@@ -172,6 +189,7 @@ async fn everything_written_comes_back_the_same_after_reopening() {
         put(&left),
         put(&gone),
         Write::Journal(noted.clone()),
+        Write::HeatRun(Box::new(heat.clone())),
         file(),
     ];
     store.commit(&writes).await.expect("committed");
@@ -185,6 +203,8 @@ async fn everything_written_comes_back_the_same_after_reopening() {
         cycles: vec![open.clone()],
         lines: vec![line],
         print_runs: vec![print_run(7)],
+        heat_runs: vec![heat],
+        last_heat_run: 1,
         last_job: 4,
         last_cycle: 8,
         last_seq: 1,

@@ -252,7 +252,7 @@ fn heat(standing: &Standing, date: &str) -> Result<Finding, Hint> {
     let Some(cooling) = standing.fitted else {
         return Err(Hint::Senseless("no run of the heater has said enough yet; begin one, and let it come to its end"));
     };
-    let (ambient, tau) = (cooling.ambient().0, cooling.time_constant().as_secs_f64());
+    let (ambient, tau) = (cooling.ambient().0, cooling.tau().as_secs_f64());
     let setting = |key, value| Setting {
         table: "heat",
         key,

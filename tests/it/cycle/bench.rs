@@ -7,7 +7,7 @@ use nosebar::job::{CheckedBy, CycleId, JobId, LineName, LineReason, LineRow, Lin
 use nosebar::line::{
     Act, BeltSettings, Check, Line, LineSettings, Operator, Readings, Signal, Step, StepId, StepResult, Watched, Work,
 };
-use nosebar::thermal::Cooling;
+use nosebar::thermal::{Cooling, Likeness, Prior};
 use nosebar::units::{Celsius, Micrometres, Millimetres, MillimetresPerMinute, Moment};
 
 pub(super) const CYCLE: CycleId = CycleId(7);
@@ -37,6 +37,7 @@ pub(super) fn settings(check: Check) -> LineSettings {
         retries: 1,
         retry_back: Micrometres(10_000),
         cooling: Cooling::new(Celsius(22.0), Duration::from_secs(900)).expect("a cooling that can be"),
+        fan: None,
         warm_limit: Duration::from_secs(1800),
         cool_limit: Duration::from_secs(10_800),
         ask_limit: Duration::from_secs(43_200),
@@ -60,6 +61,9 @@ pub(super) fn work() -> Work {
         advance: Advance { approach_um: 84_198, peel_um: 71_604, overrun_um: 40_000 },
         park_z: Millimetres(15.0),
         print_time: Duration::from_secs(600),
+        like: Likeness::default(),
+        cooling: Prior::configured(settings(Check::Ask).cooling),
+        warming: Prior::warming(&[], settings(Check::Ask).cooling, Celsius(60.0), &Likeness::default()),
     }
 }
 
@@ -81,14 +85,21 @@ pub(super) fn row() -> LineRow {
 
 impl Bench {
     pub(super) fn new(check: Check) -> Self {
-        let mut bench = Self::recovered(check, &row(), None);
+        Self::with(settings(check))
+    }
+
+    pub(super) fn with(settings: LineSettings) -> Self {
+        let mut bench = Self::of(Line::recovered(Moment(0), settings, &row(), None));
         bench.signal(Signal::Connected);
         bench.done(StepResult { complete: true, ..StepResult::default() });
         bench
     }
 
     pub(super) fn recovered(check: Check, row: &LineRow, orphan: Option<CycleId>) -> Self {
-        let line = Line::recovered(Moment(0), settings(check), row, orphan);
+        Self::of(Line::recovered(Moment(0), settings(check), row, orphan))
+    }
+
+    fn of(line: Line) -> Self {
         let mut bench = Self { line, now: Moment(0), open: Vec::new(), acts: Vec::new() };
         bench.drain();
         bench

@@ -222,7 +222,7 @@ fn a_run_of_the_heater_warms_holds_cools_and_says_what_it_saw() {
     assert_eq!(run.stage, HeatStage::Ended);
     let fitted = run.fitted(bench.line.settings().cooling).expect("it says enough");
     assert!((fitted.ambient().0 - 26.0).abs() < 0.01, "{fitted:?}");
-    assert!((fitted.time_constant().as_secs_f64() - 640.0).abs() < 0.5, "{fitted:?}");
+    assert!((fitted.tau().as_secs_f64() - 640.0).abs() < 0.5, "{fitted:?}");
     assert!(!bench.line.is_ready());
 }
 

@@ -7,12 +7,12 @@ use nosebar::units::Micrometres;
 use super::bench::*;
 
 #[test]
-fn a_bed_that_does_not_cool_is_held_at_the_deadline_of_the_wait() {
+fn a_bed_that_hardly_cools_is_held_at_the_deadline_of_the_wait() {
     let mut bench = Bench::new(Check::Switch);
     bench.reach_cool();
-    for _ in 0..400 {
+    for n in 0..600 {
         bench.pass(20);
-        bench.read(45.0, 40.0);
+        bench.read(59.0 - f64::from(n) * 0.01, 40.0);
     }
     assert_eq!(bench.state(), (LineState::Held, LineReason::PhaseOverdue));
     assert!(bench.line.note().contains("cooling"));

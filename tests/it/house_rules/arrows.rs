@@ -132,6 +132,7 @@ const FRONT_DESK: &[&str] = &[
     "Measured",
     "Needs",
     "News",
+    "PhaseEnds",
     "PhaseForecastView",
     "Question",
     "Refused",

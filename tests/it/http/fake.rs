@@ -380,6 +380,7 @@ pub(super) fn idle_line(name: &str) -> LineView {
         waits_for: None,
         since: NOON,
         deadline: None,
+        phase_ends: None,
         work: None,
         temperatures: TemperatureView { bed_c: Some(24.1), nozzle_c: Some(24.6), ..TemperatureView::default() },
         question: None,

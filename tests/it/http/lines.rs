@@ -37,6 +37,7 @@ async fn the_lines_are_listed_as_they_are_now() {
           "material": "petg",
           "name": "belt-1",
           "phase": "cool",
+          "phase_ends": null,
           "question": null,
           "reason": "none",
           "since": 1748764800000,
