@@ -2,8 +2,8 @@
 //!
 //! A job walks through the rooms in this order: [`infeed`] takes a sliced file when it is whole, [`gcode`] surveys it in one
 //! pass, [`store`] keeps it, [`schedule`] says whose turn it is, [`line`](mod@line) works the copy through its cycle
-//! (warm → print → cool → advance → check) with the moves of [`belt`] and the waits of [`thermal`], [`printer`] speaks
-//! [`wire`] to the machine, which may be the one of [`sim`]. [`foreman`] owns the lines and every write; [`http`] reads,
+//! (warm → print → cool → advance → check) with the moves of [`belt`] and the waits of [`thermal`], [`printer`] says the
+//! [`wording`] of each step over the [`wire`] to the machine, which may be the one of [`sim`]. [`foreman`] owns the lines and every write; [`http`] reads,
 //! and sends the foreman commands.
 //!
 //! Imports point one way: `main → foreman → {line, schedule} → {belt, thermal} → {job, units}`, `foreman → printer →
@@ -22,6 +22,7 @@ pub mod sim;
 pub mod thermal;
 pub mod units;
 pub mod wire;
+pub mod wording;
 
 pub mod cli;
 pub mod clock;

@@ -44,17 +44,21 @@ pub struct Restore {
     pub relative: bool,
     /// Whether E is relative.
     pub relative_e: bool,
-    /// The E register, mm.
-    pub e_mm: f64,
-    /// Feed in force, mm/min.
+    /// The E register: mm, or mm³ while E words count volume.
+    pub e_register: f64,
+    /// Feed in force, mm/min; 0 where it is not known.
     pub feed_mm_min: f64,
+    /// Diameter of the filament while E words count volume: mm; `None` while they count its length.
+    pub volumetric_mm: Option<f64>,
 }
 
-/// A command that moves the belt, and by how much.
+/// Commands that move the belt, and by how much.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Piece {
-    /// The lines to send, in order.
+    /// The lines to send, in order; once one of them has left, the others follow, whatever happens.
     pub lines: Vec<String>,
+    /// Which of them moves the belt: from the moment that it is sent, the travel may have happened.
+    pub moves_at: usize,
     /// How far the belt goes, µm; positive is toward the nose.
     pub travel: Micrometres,
 }
@@ -105,37 +109,62 @@ impl Drive {
 
     /// Lines before the first belt move.
     #[must_use]
-    pub fn before(&self) -> Vec<String> {
-        match &self.by {
+    pub fn before(&self, as_before: Restore) -> Vec<String> {
+        let mut lines = match &self.by {
             // The guard is lifted for these moves alone: the belt's "extruder" has no heater.
             DriveBy::Extruder(tool) => vec![format!("T{tool}"), "M83".to_owned(), "M302 S0".to_owned()],
             DriveBy::Axis(_) => vec!["G91".to_owned()],
             DriveBy::Lines(_) => Vec::new(),
+        };
+        // Where E counts volume, the belt would go as far as so much filament is long.
+        if as_before.volumetric_mm.is_some() && !matches!(self.by, DriveBy::Axis(_)) {
+            lines.push("M200 D0".to_owned());
         }
+        lines
     }
 
     /// Lines after the last belt move, which leave everything as it was. They must be sent too when the moves were cut short.
     #[must_use]
     pub fn after(&self, restore: Restore) -> Vec<String> {
         let mut lines = Vec::new();
-        match self.by {
-            DriveBy::Extruder(_) => {
-                lines.push(format!("M302 S{}", self.cold_guard_c));
-                lines.push(format!("T{}", restore.tool));
-                lines.push(if restore.relative_e { "M83" } else { "M82" }.to_owned());
-                lines.push(format!("G92 E{}", decimals(restore.e_mm)));
-            }
-            DriveBy::Axis(_) => {
-                lines.push(if restore.relative { "G91" } else { "G90" }.to_owned());
-                // Where G90 and G91 govern E as well, its mode has to be said again.
-                lines.push(if restore.relative_e { "M83" } else { "M82" }.to_owned());
-            }
-            DriveBy::Lines(_) => {}
+        if self.lifts_guard() {
+            lines.push(format!("M302 S{}", self.cold_guard_c));
         }
-        if restore.feed_mm_min > 0.0 && !matches!(self.by, DriveBy::Lines(_)) {
+        if !matches!(self.by, DriveBy::Axis(_)) {
+            lines.push(format!("T{}", restore.tool));
+        }
+        if !matches!(self.by, DriveBy::Extruder(_)) {
+            lines.push(if restore.relative { "G91" } else { "G90" }.to_owned());
+        }
+        // Where G90 and G91 govern E as well, its mode has to be said behind them.
+        lines.push(if restore.relative_e { "M83" } else { "M82" }.to_owned());
+        if !matches!(self.by, DriveBy::Axis(_)) {
+            lines.extend(restore.volumetric_mm.map(|diameter| format!("M200 D{}", decimals(diameter))));
+            lines.push(format!("G92 E{}", decimals(restore.e_register)));
+        }
+        if restore.feed_mm_min > 0.0 {
             lines.push(format!("G1 F{}", decimals(restore.feed_mm_min)));
         }
         lines
+    }
+
+    /// What a machine is told that an advance may have left in the middle, when nobody knows any more how it was before: the
+    /// guard must be on, and a print tool selected.
+    #[must_use]
+    pub fn calm(&self) -> Vec<String> {
+        let guard = self.lifts_guard().then(|| format!("M302 S{}", self.cold_guard_c));
+        let tool = matches!(self.by, DriveBy::Extruder(_)).then(|| "T0".to_owned());
+        guard.into_iter().chain(tool).collect()
+    }
+
+    fn lifts_guard(&self) -> bool {
+        match &self.by {
+            DriveBy::Extruder(_) => true,
+            DriveBy::Axis(_) => false,
+            DriveBy::Lines(lines) => {
+                lines.iter().any(|line| line.trim_start().to_ascii_uppercase().starts_with("M302"))
+            }
+        }
     }
 
     /// The commands of one move, starting with the belt at `odometer`, cut to what the firmware accepts and, where a
@@ -149,11 +178,19 @@ impl Drive {
             .map(|k| {
                 let (from, to) = (odometer.0 + at(k), odometer.0 + at(k + 1));
                 Piece {
+                    moves_at: self.moves_at(),
                     lines: self.piece_lines(Micrometres(from), Micrometres(to), belt_move.feed),
                     travel: Micrometres(to - from),
                 }
             })
             .collect()
+    }
+
+    fn moves_at(&self) -> usize {
+        match &self.by {
+            DriveBy::Extruder(_) | DriveBy::Axis(_) => 0,
+            DriveBy::Lines(lines) => lines.iter().position(|line| line.contains("{mm}")).unwrap_or(0),
+        }
     }
 
     fn piece_lines(&self, from: Micrometres, to: Micrometres, feed: MillimetresPerMinute) -> Vec<String> {
@@ -200,14 +237,39 @@ mod tests {
         Move { stretch: Stretch::Approach, travel: Micrometres(um), feed: MillimetresPerMinute(3000.0) }
     }
 
-    const AS_BEFORE: Restore =
-        Restore { tool: 0, relative: false, relative_e: false, e_mm: 3_129.992_05, feed_mm_min: 7800.0 };
+    const AS_BEFORE: Restore = Restore {
+        tool: 0,
+        relative: false,
+        relative_e: false,
+        e_register: 3_129.992_05,
+        feed_mm_min: 7800.0,
+        volumetric_mm: None,
+    };
 
     #[test]
     fn an_extruder_drive_leaves_tool_mode_register_feed_and_guard_as_before() {
         let drive = drive(DriveBy::Extruder(1));
-        assert_eq!(drive.before(), ["T1", "M83", "M302 S0"]);
+        assert_eq!(drive.before(AS_BEFORE), ["T1", "M83", "M302 S0"]);
         assert_eq!(drive.after(AS_BEFORE), ["M302 S170", "T0", "M82", "G92 E3129.99205", "G1 F7800"]);
+    }
+
+    #[test]
+    fn e_counts_length_while_an_extruder_moves_the_belt_and_volume_again_afterwards() {
+        let as_before = Restore { volumetric_mm: Some(1.75), e_register: 40.0, feed_mm_min: 0.0, ..AS_BEFORE };
+        let drive = drive(DriveBy::Extruder(1));
+        assert_eq!(drive.before(as_before), ["T1", "M83", "M302 S0", "M200 D0"]);
+        assert_eq!(drive.after(as_before), ["M302 S170", "T0", "M82", "M200 D1.75", "G92 E40"]);
+    }
+
+    #[test]
+    fn own_lines_may_change_anything_and_all_of_it_is_put_right() {
+        let own = |lines: &[&str]| drive(DriveBy::Lines(lines.iter().map(|line| (*line).to_owned()).collect()));
+        let relative = Restore { relative: true, ..AS_BEFORE };
+        assert_eq!(own(&["G91", "G1 A{mm}"]).after(relative), ["T0", "G91", "M82", "G92 E3129.99205", "G1 F7800"]);
+        let lifts = own(&["T1", "M302 P1", "M83", "G1 E{mm}"]);
+        assert_eq!(lifts.after(AS_BEFORE)[0], "M302 S170");
+        assert_eq!(lifts.pieces(Micrometres(0), &forward(1), false)[0].moves_at, 3);
+        assert_eq!((lifts.calm(), own(&["G1 A{mm}"]).calm()), (vec!["M302 S170".to_owned()], Vec::new()));
     }
 
     #[test]

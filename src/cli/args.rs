@@ -29,6 +29,8 @@ pub enum Command {
     Backup(BackupArgs),
     /// Go through a line's commissioning step by step, or do one of its sums alone.
     Commission(CommissionArgs),
+    /// Make one file of a job, its wait for cooling and its eject moves, for a printer that is fed from its card.
+    Compose(ComposeArgs),
     /// Offer a simulated printer on a pseudo-terminal or a TCP port.
     Simulate(SimulateArgs),
 }
@@ -178,6 +180,32 @@ pub struct BackupArgs {
     /// The config file.
     #[arg(long, value_name = "F")]
     pub config: PathBuf,
+}
+
+/// Arguments of `compose`.
+#[derive(Debug, ClapArgs)]
+pub struct ComposeArgs {
+    /// The sliced file.
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// Where to write; `-` is the standard output [default: FILE's name with `.composed.gcode`, beside it].
+    #[arg(short, long, value_name = "OUT")]
+    pub out: Option<PathBuf>,
+    /// Take limits, belt, heat and materials from this config instead of the defaults.
+    #[arg(long, value_name = "F")]
+    pub config: Option<PathBuf>,
+    /// For this line of the config [default: the first that the file fits].
+    #[arg(long, value_name = "NAME")]
+    pub line: Option<String>,
+    /// How many copies; more than one is refused, since nothing would check that a part has left before the next.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub copies: u32,
+    /// Agree to what the file should be looked at for.
+    #[arg(long)]
+    pub yes: bool,
+    /// Write over a file that is there.
+    #[arg(long)]
+    pub force: bool,
 }
 
 /// Arguments of `simulate`.

@@ -20,7 +20,7 @@ use crate::thermal::release_temperature;
 use crate::units::Micrometres;
 
 /// How much of a file is read at once.
-const READ_BYTES: usize = 256 * 1024;
+pub(super) const READ_BYTES: usize = 256 * 1024;
 /// Width of a picture, pixels.
 const PICTURE_PX: u32 = 1024;
 
@@ -86,7 +86,7 @@ fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
 }
 
 /// The config that was asked for, or the one that `nosebar init` would write.
-fn config_of(path: Option<&Path>) -> Result<Config, ConfigError> {
+pub(super) fn config_of(path: Option<&Path>) -> Result<Config, ConfigError> {
     match path {
         Some(path) => Config::read(path),
         None => Config::parse(SAMPLE, Path::new("the sample")),

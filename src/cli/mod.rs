@@ -3,6 +3,7 @@
 mod args;
 mod backup;
 mod commission;
+mod compose;
 mod demo;
 mod init;
 mod inspect;
@@ -18,8 +19,11 @@ use std::process::ExitCode;
 use clap::Parser;
 
 pub use args::{
-    Args, BackupArgs, Command, CommissionArgs, CommissionSum, DemoArgs, InitArgs, InspectArgs, ServeArgs, SimulateArgs,
+    Args, BackupArgs, Command, CommissionArgs, CommissionSum, ComposeArgs, DemoArgs, InitArgs, InspectArgs, ServeArgs,
+    SimulateArgs,
 };
+pub use rules::survey_rules;
+pub use start::{driver_settings, simulated_machine};
 
 /// Reads the arguments, runs the command, and says how it went.
 #[must_use]
@@ -31,6 +35,7 @@ pub fn run() -> ExitCode {
         Command::Inspect(args) => inspect::run(&args),
         Command::Backup(args) => backup::run(&args),
         Command::Commission(args) => commission::run(&args),
+        Command::Compose(args) => compose::run(&args),
         Command::Simulate(args) => simulate::run(&args),
     }
 }

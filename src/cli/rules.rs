@@ -8,7 +8,8 @@ use crate::infeed::Backdrop;
 use crate::job::Limits;
 
 /// What a file is surveyed by when any of these lines may take it; each line's own limits are looked at afterwards.
-pub(super) fn survey_rules(config: &Config) -> Rules {
+#[must_use]
+pub fn survey_rules(config: &Config) -> Rules {
     let limits = config.lines.iter().map(|line| line.limits).reduce(Limits::union).unwrap_or_default();
     let first = config.lines.first();
     let (belt_tool, belt_axis) = first.map_or((None, None), belt_words);

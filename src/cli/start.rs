@@ -201,7 +201,9 @@ pub(super) fn clock_for(lines: &[LineConfig]) -> Result<Clock, NotStarted> {
     Ok(if (first - 1.0).abs() > f64::EPSILON { Clock::warped(first) } else { Clock::real() })
 }
 
-pub(super) fn driver_settings(line: &LineConfig) -> DriverSettings {
+/// What a line's driver is told.
+#[must_use]
+pub fn driver_settings(line: &LineConfig) -> DriverSettings {
     DriverSettings {
         drive: line.settings.drive.clone(),
         dialect: dialect(line),
@@ -234,7 +236,8 @@ pub(super) fn connect_of(line: &LineConfig, clock: &Clock) -> (Box<dyn Connect>,
 }
 
 /// A simulated machine that is built as the config says that the line is.
-fn simulated_machine(line: &LineConfig) -> SimConfig {
+#[must_use]
+pub fn simulated_machine(line: &LineConfig) -> SimConfig {
     let usual = SimConfig::default();
     let drive = &line.settings.drive;
     let belt = BeltConfig {

@@ -36,6 +36,8 @@ pub struct LineConfig {
     pub e_follows_g91: bool,
     /// Whether `M203` counts in mm/min.
     pub m203_per_minute: bool,
+    /// Whether `M190 R` waits for a bed that has to cool.
+    pub m190_waits_for_cooling: bool,
     /// Commands in flight.
     pub window_lines: usize,
     /// Bytes in flight.
@@ -121,6 +123,7 @@ impl LineConfig {
             link,
             e_follows_g91: section.printer.e_follows_g91,
             m203_per_minute: section.printer.m203_per_minute,
+            m190_waits_for_cooling: section.printer.m190_waits_for_cooling,
             window_lines: section.printer.window_lines.max(1),
             window_bytes: section.printer.window_bytes,
             silence: span("printer.silence_s", section.printer.silence_s).map_err(inside)?,

@@ -132,6 +132,8 @@ pub struct PrinterSection {
     pub e_follows_g91: bool,
     /// Whether a file's `M203` counts in mm/min (in one family of firmware) or in mm/s (in the other).
     pub m203_per_minute: bool,
+    /// Whether `M190 R` waits for a bed that has to cool (it does in one family of firmware); matters to composed files alone.
+    pub m190_waits_for_cooling: bool,
 }
 
 impl Default for PrinterSection {
@@ -148,6 +150,7 @@ impl Default for PrinterSection {
             silence_s: 10.0,
             e_follows_g91: true,
             m203_per_minute: false,
+            m190_waits_for_cooling: true,
         }
     }
 }

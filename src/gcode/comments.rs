@@ -1,5 +1,8 @@
 //! Facts that a file's own comments state, `key = value` or `key: value`, at its head or at its foot.
 
+/// How the first comment of a file begins that was composed for a card: it cools and moves the belt by itself.
+pub const COMPOSED: &str = "composed by nosebar";
+
 /// Longest comment that is looked at, bytes; facts are short.
 const COMMENT_MAX: usize = 200;
 
@@ -50,6 +53,11 @@ impl Facts {
             self.materials = materials;
         }
     }
+}
+
+/// Whether a comment, without its semicolon, marks a file that was composed for a card.
+pub(crate) fn marks_composed(comment: &[u8]) -> bool {
+    comment.trim_ascii().get(..COMPOSED.len()).is_some_and(|head| head.eq_ignore_ascii_case(COMPOSED.as_bytes()))
 }
 
 fn is_keyword(name: &str) -> bool {

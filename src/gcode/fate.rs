@@ -84,10 +84,39 @@ fn fate_of_any(first: &Word, line: &Line<'_>, words: &[Word], policy: &Policy) -
         fate_of_oddity(line),
         fate_of_marks(line),
         fate_of_belt_axis(words, policy),
+        fate_of_belt_scale(first, words, policy),
         Some(own),
         Some(fate_of_rest(first, line, words, policy)),
     ];
     found.into_iter().flatten().fold(Fate::Pass, worst)
+}
+
+/// What is to be done with a line on its way out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Sifted {
+    /// The command is to be sent.
+    Send,
+    /// It is left out, and counted.
+    LeftOut,
+    /// There is nothing to send.
+    Nothing,
+    /// It must not be sent, nor anything behind it.
+    Refused(Reason),
+}
+
+/// Puts what is to be sent of a line into `command`, without number, checksum and comment. A concern is sent: a person has
+/// agreed by then.
+pub fn sift(line: &Line<'_>, words: &[Word], policy: &Policy, command: &mut Vec<u8>) -> Sifted {
+    command.clear();
+    match fate_of(line, words, policy) {
+        Fate::Drop => Sifted::LeftOut,
+        Fate::Refuse(reason) => Sifted::Refused(reason),
+        Fate::Blank => Sifted::Nothing,
+        Fate::Pass | Fate::Concern(_) => {
+            line.sendable(command);
+            if command.is_empty() { Sifted::Nothing } else { Sifted::Send }
+        }
+    }
 }
 
 /// Whether the line is what nearly every line is, `G0` to `G3` with a number behind each of the usual letters and none twice:
@@ -247,6 +276,14 @@ fn fate_of_belt_axis(words: &[Word], policy: &Policy) -> Option<Fate> {
     let named = words.iter().any(|word| word.letter == axis);
     let is_argument = words[0].letter == b'M' && words.iter().all(|word| word.letter != b'G');
     (named && !is_argument).then(|| refuse("belt-axis", "names the axis that moves the belt, which no file may move"))
+}
+
+/// `M200`, `M218` and `M221` for the tool that moves the belt would change how far it goes, or move the head when it is selected.
+fn fate_of_belt_scale(command: &Word, words: &[Word], policy: &Policy) -> Option<Fate> {
+    let tool = f64::from(policy.belt_tool?);
+    let scales = matches!(command.code(), Some((b'M', 200 | 218 | 221, 0)));
+    let named = words.iter().any(|word| word.letter == b'T' && word.has_value && word.value == tool);
+    (scales && named).then(|| refuse("belt-tool", "changes how the tool moves that the belt hangs on"))
 }
 
 /// Some printers carry out every command of a line, some the first alone.
@@ -432,6 +469,10 @@ mod tests {
         for line in ["T1", "G1 A5", "G1 X1 A5", "G92 A0", "A5", "G28 A", "M106 G1 A5"] {
             assert!(matches!(judge(line, &policy), Fate::Refuse(_)), "{line}");
         }
+        for line in ["M221 T1 S50", "M200 T1 D1.75", "M218 T1 X20"] {
+            assert!(matches!(judge(line, &policy), Fate::Refuse(_)), "{line}");
+        }
+        assert_eq!(judge("M221 S95", &policy), Fate::Pass);
         assert_eq!(judge("M118 A1 hello", &policy), Fate::Pass);
         assert_eq!(judge("T0", &policy), Fate::Pass);
     }

@@ -29,7 +29,8 @@ mod surveyor;
 pub mod walk;
 
 pub use arc::{Arc, ArcFault, Plane, TOLERANCE_INCH_IN_MM, TOLERANCE_MM, Turn};
-pub use fate::{Fate, NUMBERING_BYTES, Policy, Progress, Reason, fate_of};
+pub use comments::COMPOSED;
+pub use fate::{Fate, NUMBERING_BYTES, Policy, Progress, Reason, Sifted, fate_of, sift};
 pub use lex::{Checksum, Code, Line, Oddity, Word, lex_line, xor_checksum};
 pub use modes::{Dialect, Distance, Units};
 pub use motion::PrintTime;

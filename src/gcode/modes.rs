@@ -7,13 +7,16 @@ pub struct Dialect {
     pub e_follows_g91: bool,
     /// Whether `M203` counts in mm/min (firmware family R) or in mm/s (firmware family M).
     pub m203_per_minute: bool,
+    /// Whether `G90` ends `M83`, as such firmware does. A survey reads a file as its author means it, and there it does not; who
+    /// follows a machine's registers wants to know what they are.
+    pub g90_ends_m83: bool,
     /// Where homing leaves the head, mm.
     pub home_mm: [f64; 3],
 }
 
 impl Default for Dialect {
     fn default() -> Self {
-        Self { e_follows_g91: true, m203_per_minute: false, home_mm: [0.0; 3] }
+        Self { e_follows_g91: true, m203_per_minute: false, g90_ends_m83: false, home_mm: [0.0; 3] }
     }
 }
 

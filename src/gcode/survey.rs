@@ -1,7 +1,7 @@
 //! The survey of a sliced file: one pass over its bytes, in whatever pieces they come, and the rules that it is made by.
 
 use super::bounds::{Bounds, round6};
-use super::comments::Facts;
+use super::comments::{Facts, marks_composed};
 use super::fate::{Fate, Policy, Progress, fate_of, room_of};
 use super::feed_time::FeedTime;
 use super::findings::Findings;
@@ -248,6 +248,9 @@ impl Reading {
             && words.is_empty()
         {
             self.facts.take(comment);
+            if marks_composed(comment) {
+                self.find_composed();
+            }
         }
         let is_whole = length == bytes.len() as u64;
         if !is_whole && !ends_in_comment(&line, bytes) {
@@ -336,6 +339,14 @@ impl Reading {
                 )
             });
         }
+    }
+
+    /// Such a file ejects its part by itself and has no clear check: here the part would be ejected twice.
+    fn find_composed(&mut self) {
+        self.refusals.add("composed", self.lines, || {
+            "this file was composed for a card: it cools and moves the belt by itself; take the file that it was made from"
+                .to_owned()
+        });
     }
 
     /// A last line without its end may have been cut off.

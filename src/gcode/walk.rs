@@ -102,7 +102,7 @@ impl Walker {
         self.known
     }
 
-    /// The E register, mm.
+    /// The E register as the printer counts it: mm, or mm³ while E words count volume.
     #[must_use]
     pub fn e_mm(&self) -> f64 {
         millimetres(self.e_register_nm)
@@ -177,6 +177,12 @@ impl Walker {
     #[must_use]
     pub const fn is_retracted(&self) -> bool {
         self.retracted
+    }
+
+    /// Area of the filament, mm², while E words count volume (`M200`).
+    #[must_use]
+    pub const fn volumetric_mm2(&self) -> Option<f64> {
+        self.volumetric_mm2
     }
 
     /// Takes the words of one line.
@@ -255,6 +261,9 @@ impl Walker {
             if distance == Distance::Relative && self.dialect.e_follows_g91 && self.e_mode == EMode::Absolute {
                 self.e_mode = EMode::Follows;
             }
+            if distance == Distance::Absolute && self.dialect.g90_ends_m83 {
+                self.e_mode = EMode::Follows;
+            }
         }
         if let Some(distance) = asked.e_distance {
             self.e_mode = match distance {
@@ -327,7 +336,7 @@ impl Walker {
                     }
                 }
                 if let Some(e) = asked.e.or(rest) {
-                    self.e_register_nm = nanometres(self.filament_mm(e));
+                    self.e_register_nm = nanometres(e * self.units.in_mm());
                 }
             }
             1 => self.offset = [0.0; 3],
@@ -417,18 +426,14 @@ impl Walker {
 
     /// Moves the E register, and says by how much filament that is.
     fn extrude(&mut self, e: f64) -> i64 {
-        let asked = nanometres(self.filament_mm(e));
+        let asked = nanometres(e * self.units.in_mm());
         let before = self.e_register_nm;
         self.e_register_nm = match self.e_distance() {
             Distance::Absolute => asked,
             Distance::Relative => before.saturating_add(asked),
         };
-        self.e_register_nm.saturating_sub(before)
-    }
-
-    fn filament_mm(&self, e: f64) -> f64 {
-        let e = e * self.units.in_mm();
-        self.volumetric_mm2.map_or(e, |area| e / area)
+        let moved = self.e_register_nm.saturating_sub(before);
+        self.volumetric_mm2.map_or(moved, |area| nanometres(millimetres(moved) / area))
     }
 }
 
@@ -476,6 +481,15 @@ mod tests {
         assert_eq!(after("M82\nG91").e_distance(), Distance::Relative);
         assert_eq!(after("G91\nM82").e_distance(), Distance::Absolute);
         assert_eq!(after("G91\nG90").e_distance(), Distance::Absolute);
+    }
+
+    #[test]
+    fn a_machine_s_own_registers_forget_m83_at_g90() {
+        let mut walker = Walker::new(Dialect { g90_ends_m83: true, ..Dialect::default() });
+        walk(&mut walker, "M83\nG91\nG90");
+        assert_eq!(walker.e_distance(), Distance::Absolute);
+        walk(&mut walker, "G90\nM83");
+        assert_eq!(walker.e_distance(), Distance::Relative);
     }
 
     /// NISTIR 6556, §3.5.17: at X = 4 `G92 x7` gives an offset of −3, and at 7 then `G92 x9` one of −5.

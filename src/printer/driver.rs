@@ -11,7 +11,7 @@ use tokio::io::AsyncReadExt;
 use tokio::sync::mpsc;
 
 use super::link::{Connect, Link};
-use super::session::{Outcome, Session, Wish};
+use super::session::{Memory, Outcome, Session, Wish};
 use super::settings::DriverSettings;
 use super::task::{Mail, Order, Report, TaskResult};
 use crate::clock::{Busy, Clock};
@@ -101,9 +101,10 @@ impl Driver {
     /// Runs until the foreman has gone.
     pub async fn run(mut self) {
         let mut tries = 0;
+        let mut memory = Memory::unknown(&self.settings);
         loop {
             let why = match self.connect.open().await {
-                Ok(mut link) => match self.serve(link.as_mut(), &mut tries).await {
+                Ok(mut link) => match self.serve(link.as_mut(), &mut tries, &mut memory).await {
                     End::Lost(why, result) => Report::Lost { why, result },
                     End::ShutDown => return,
                 },
@@ -159,14 +160,20 @@ impl Driver {
     }
 
     /// Law of the loop: one input, then everything that follows from it, then wait.
-    async fn serve(&mut self, link: &mut dyn Link, tries: &mut usize) -> End {
+    async fn serve(&mut self, link: &mut dyn Link, tries: &mut usize, memory: &mut Memory) -> End {
         let settings = Arc::clone(&self.settings);
-        let mut session = Session::new(self.clock.now(), &settings);
+        let mut session = Session::new(self.clock.now(), &settings, memory.clone());
+        let end = self.speak(link, &mut session, tries).await;
+        *memory = session.into_memory();
+        end
+    }
+
+    async fn speak(&mut self, link: &mut dyn Link, session: &mut Session<'_>, tries: &mut usize) -> End {
         let mut buffer = vec![0; READ_BUFFER];
         // Alive while this task works, so that a warped clock waits for it.
         let mut busy: Option<Busy> = Some(self.clock.busy());
         loop {
-            if let Err(end) = self.settle(link, &mut session, tries).await {
+            if let Err(end) = self.settle(link, session, tries).await {
                 return end;
             }
             let deadline = session.deadline();
@@ -175,16 +182,16 @@ impl Driver {
                 order = next_order(&mut self.waiting, &mut self.orders) => {
                     let Some(mail) = order else { return End::ShutDown };
                     busy = Some(mail.busy);
-                    if let Some(end) = obey(link, &mut session, mail.body).await {
+                    if let Some(end) = obey(link, session, mail.body).await {
                         return end;
                     }
                 }
                 read = link.read(&mut buffer) => {
                     busy = Some(self.clock.busy());
                     match read {
-                        Ok(0) => return lost(&session, "the other side closed the connection"),
+                        Ok(0) => return lost(session, "the other side closed the connection"),
                         Ok(n) => session.dialogue.handle_bytes(self.clock.now(), &buffer[..n]),
-                        Err(error) => return lost(&session, &error.to_string()),
+                        Err(error) => return lost(session, &error.to_string()),
                     }
                 }
                 token = self.clock.sleep_until_some(deadline) => {

@@ -2,7 +2,7 @@
 
 use std::io;
 
-use crate::gcode::{Fate, Policy, Reason, Word, fate_of, lex_line};
+use crate::gcode::{Policy, Sifted, Word, lex_line, sift};
 
 /// Most of a line that is held at once. The survey refuses commands longer than the firmware takes; comments may be long.
 const LINE_MAX: usize = 64 * 1024;
@@ -84,19 +84,13 @@ impl Feed {
                 None => return Ok(Fed::Hungry),
             };
             let line = lex_line(self.bytes[line].trim_ascii_end(), &mut self.words);
-            match fate_of(&line, &self.words, &self.policy) {
-                Fate::Drop => self.dropped += 1,
+            match sift(&line, &self.words, &self.policy, &mut self.command) {
+                Sifted::Send => break,
+                Sifted::LeftOut => self.dropped += 1,
+                Sifted::Nothing => {}
                 // Law L10: the survey refused such files; should one slip through, it stops here.
-                Fate::Refuse(Reason { text, .. }) => {
-                    return Err(FeedError::Refused { line: self.number, text: text.into_owned() });
-                }
-                Fate::Blank => {}
-                Fate::Pass | Fate::Concern(_) => {
-                    self.command.clear();
-                    line.sendable(&mut self.command);
-                    if !self.command.is_empty() {
-                        break;
-                    }
+                Sifted::Refused(reason) => {
+                    return Err(FeedError::Refused { line: self.number, text: reason.text.into_owned() });
                 }
             }
         }

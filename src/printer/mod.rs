@@ -5,6 +5,8 @@
 
 mod driver;
 mod feed;
+#[cfg(test)]
+mod leftovers;
 mod link;
 mod own_lines;
 mod script;

@@ -1,24 +1,18 @@
-//! A short list of commands with what each one's acknowledgement means; and the words of each task.
+//! A short list of commands with what each one's acknowledgement means.
 
 use std::collections::VecDeque;
 
 use super::task::{Looks, TaskResult};
 use crate::belt::{Drive, Move, Restore};
-use crate::units::{Celsius, Micrometres, Millimetres};
-
-/// How far the head goes up when it may stand in a part.
-pub(super) const LIFT: Millimetres = Millimetres(5.0);
-/// How much filament is drawn back for a stand, so that the nozzle does not ooze.
-const DRAW_BACK_MM: f64 = 2.0;
-
-/// What a file may take for granted, whatever the one before it left behind: the survey has read it so.
-pub(super) const PRELUDE: [&str; 5] = ["G21", "G90", "M82", "T0", "G92 E0"];
+use crate::units::Micrometres;
 
 /// A command and what its acknowledgement means.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Item {
     pub(super) text: String,
     pub(super) means: Means,
+    /// Whether it goes with the one before it: where that has left, this follows, even when the rest is cut short.
+    follows: bool,
 }
 
 /// What an acknowledgement means.
@@ -40,6 +34,8 @@ pub(super) struct Script {
     items: VecDeque<Item>,
     /// What must follow even when the rest is cut short.
     tail: Vec<Item>,
+    /// What must be said to the printer, by whoever speaks to it next, if the connection goes in the middle.
+    owed: Vec<String>,
     sent: Micrometres,
     settled: Micrometres,
     cut_short: bool,
@@ -52,10 +48,15 @@ impl Script {
         Self { items: lines.into_iter().map(taken).collect(), ..Self::default() }
     }
 
+    /// What a machine is owed from an earlier connection.
+    pub(super) fn debt(lines: Vec<String>) -> Self {
+        Self { owed: lines.clone(), ..Self::of(lines) }
+    }
+
     /// The belt's moves, between what must be before and after.
     pub(super) fn belt(drive: &Drive, moves: &[Move], odometer: Micrometres, watch: bool, restore: Restore) -> Self {
-        let mut script = Self::of(drive.before());
-        let look = || Item { text: "M119".to_owned(), means: Means::Looked };
+        let mut script = Self::of(drive.before(restore));
+        let look = || Item { text: "M119".to_owned(), means: Means::Looked, follows: false };
         if watch {
             script.looks = Some(Looks { back: true, ..Looks::default() });
             script.items.push_back(look());
@@ -63,10 +64,9 @@ impl Script {
         let mut at = odometer;
         for belt_move in moves {
             for piece in drive.pieces(at, belt_move, watch) {
-                let last = piece.lines.len().saturating_sub(1);
                 for (i, text) in piece.lines.into_iter().enumerate() {
-                    let means = if i == last { Means::Travel(piece.travel) } else { Means::Taken };
-                    script.items.push_back(Item { text, means });
+                    let means = if i == piece.moves_at { Means::Travel(piece.travel) } else { Means::Taken };
+                    script.items.push_back(Item { text, means, follows: i > 0 });
                 }
                 if watch {
                     script.items.extend([settle(), look()]);
@@ -74,8 +74,15 @@ impl Script {
             }
             at += belt_move.travel;
         }
-        script.tail = std::iter::once(settle()).chain(drive.after(restore).into_iter().map(taken)).collect();
+        let after = drive.after(restore);
+        script.owed.clone_from(&after);
+        script.tail = std::iter::once(settle()).chain(after.into_iter().map(taken)).collect();
         script
+    }
+
+    /// What must be said to the printer if the connection goes now.
+    pub(super) fn owed(&self) -> &[String] {
+        &self.owed
     }
 
     /// The same, after these.
@@ -90,6 +97,8 @@ impl Script {
     pub(super) fn in_millimetres(mut self) -> Self {
         self.items.push_front(taken("G21".to_owned()));
         self.tail.push(taken("G20".to_owned()));
+        self.owed.insert(0, "G21".to_owned());
+        self.owed.push("G20".to_owned());
         self
     }
 
@@ -114,9 +123,10 @@ impl Script {
     /// Leaves out what has not been sent, but for what must follow.
     pub(super) fn cut_short(&mut self) {
         // Once the tail has begun there is nothing left to cut.
-        if !self.tail.is_empty() && !self.items.is_empty() {
+        let whole = self.items.iter().take_while(|item| item.follows).count();
+        if !self.tail.is_empty() && whole < self.items.len() {
             self.cut_short = true;
-            self.items.clear();
+            self.items.truncate(whole);
         }
     }
 
@@ -149,67 +159,27 @@ impl Script {
 }
 
 fn taken(text: String) -> Item {
-    Item { text, means: Means::Taken }
+    Item { text, means: Means::Taken, follows: false }
 }
 
 fn settle() -> Item {
-    Item { text: "M400".to_owned(), means: Means::Settled }
-}
-
-pub(super) fn heat(bed: Option<Celsius>, nozzle: Option<Celsius>) -> Vec<String> {
-    let bed = bed.map(|t| format!("M140 S{}", t.0));
-    let nozzle = nozzle.map(|t| format!("M104 S{}", t.0));
-    bed.into_iter().chain(nozzle).collect()
-}
-
-/// Heaters and part fan off, then up by `lift`, relative to where the head is: no coordinate offset can mislead that.
-pub(super) fn cool_down(tool: u32, lift: Option<Millimetres>) -> Vec<String> {
-    let mut lines = heat(Some(Celsius(0.0)), Some(Celsius(0.0)));
-    if tool != 0 {
-        lines.push("M104 T0 S0".to_owned());
-    }
-    lines.push("M107".to_owned());
-    if let Some(lift) = lift.filter(|l| l.0 > 0.0) {
-        lines.extend(["G91".to_owned(), format!("G1 Z{:.3} F600", lift.0), "G90".to_owned()]);
-    }
-    lines.push("M400".to_owned());
-    lines
-}
-
-/// Comes to a stand: buffered moves end, filament back a little, head up.
-pub(super) fn stand(lift: Millimetres) -> Vec<String> {
-    vec![
-        "M400".to_owned(),
-        "M83".to_owned(),
-        format!("G1 E-{DRAW_BACK_MM} F1800"),
-        "G91".to_owned(),
-        // Where G91 governs E it is relative now too; either way nothing but Z moves.
-        format!("G1 Z{:.3} F600", lift.0),
-        "M400".to_owned(),
-    ]
-}
-
-/// Goes back to where [`stand`] left off, with everything as it was.
-pub(super) fn go_back(lift: Millimetres, as_before: Restore) -> Vec<String> {
-    vec![
-        "G91".to_owned(),
-        format!("G1 Z-{:.3} F600", lift.0),
-        "M83".to_owned(),
-        format!("G1 E{DRAW_BACK_MM} F1800"),
-        if as_before.relative { "G91" } else { "G90" }.to_owned(),
-        if as_before.relative_e { "M83" } else { "M82" }.to_owned(),
-        format!("G92 E{:.5}", as_before.e_mm),
-        format!("G1 F{}", if as_before.feed_mm_min > 0.0 { as_before.feed_mm_min } else { 1500.0 }),
-    ]
+    Item { text: "M400".to_owned(), means: Means::Settled, follows: false }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::belt::{Advance, DriveBy};
-    use crate::units::MillimetresPerMinute;
+    use crate::units::{Millimetres, MillimetresPerMinute};
 
-    const RESTORE: Restore = Restore { tool: 0, relative: false, relative_e: false, e_mm: 12.5, feed_mm_min: 1500.0 };
+    const RESTORE: Restore = Restore {
+        tool: 0,
+        relative: false,
+        relative_e: false,
+        e_register: 12.5,
+        feed_mm_min: 1500.0,
+        volumetric_mm: None,
+    };
 
     fn drive() -> Drive {
         Drive {
@@ -277,6 +247,24 @@ mod tests {
         assert_eq!(send_all(&mut script, |_| None).join("|"), "M400|M302 S170|T0|M82|G92 E12.5|G1 F1500");
         let result = script.result();
         assert_eq!((result.complete, result.moved, result.maybe), (false, Micrometres(10_000), Micrometres(0)));
+    }
+
+    #[test]
+    fn own_lines_of_a_piece_stay_together_and_their_travel_counts_from_the_line_that_moves() {
+        let own = ["G91", "G1 A{mm} F{feed}", "G90"].map(str::to_owned).to_vec();
+        let drive = Drive { by: DriveBy::Lines(own), ..drive() };
+        let advance = Advance { approach_um: 10_000, peel_um: 5_000, overrun_um: 0 };
+        let script = || Script::belt(&drive, &drive.advance_moves(advance), Micrometres(0), false, RESTORE);
+        for (sent, rest, maybe) in [(1, "G1 A10 F1500|G90|M400", 0), (2, "G90|M400", 10_000), (3, "M400", 10_000)] {
+            let mut script = script();
+            (0..sent).for_each(|_| drop(script.next()));
+            assert_eq!(script.result().maybe, Micrometres(maybe));
+            script.cut_short();
+            let rest = format!("{rest}|T0|G90|M82|G92 E12.5|G1 F1500");
+            assert_eq!(send_all(&mut script, |_| None).join("|"), rest);
+            assert_eq!(script.result().moved, Micrometres(10_000));
+        }
+        assert_eq!(script().owed().join("|"), "T0|G90|M82|G92 E12.5|G1 F1500");
     }
 
     #[test]

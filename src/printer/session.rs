@@ -6,13 +6,14 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use super::feed::{Fed, Feed, FeedError};
-use super::script::{self, LIFT, Means, Script};
+use super::script::{Means, Script};
 use super::settings::DriverSettings;
 use super::task::{Report, Task, TaskId, TaskResult};
 use crate::belt::Restore;
-use crate::gcode::{Distance, Units, Walker, Word, lex_line};
+use crate::gcode::{Dialect, Units, Walker, Word, lex_line};
 use crate::units::{Millimetres, Moment};
 use crate::wire::{Dialogue, DialogueEvent, EndstopState, Reply, SubmitError, Ticket};
+use crate::wording::{self, LIFT};
 
 /// Temperatures are asked for this often.
 const POLL_EVERY: Duration = Duration::from_secs(1);
@@ -21,10 +22,31 @@ const RESENT_EVERY: Duration = Duration::from_secs(600);
 /// Different complaints of the printer that are told in one connection.
 const SAID_MAX: usize = 50;
 
+/// What is known of a machine from one connection to the next.
+#[derive(Clone)]
+pub(super) struct Memory {
+    walker: Walker,
+    /// What it has still to be told, since a connection went in the middle of an advance.
+    owed: Vec<String>,
+}
+
+impl Memory {
+    /// Of a machine that was never spoken to: an advance of an earlier day may have been cut off in it.
+    pub(super) fn unknown(settings: &DriverSettings) -> Self {
+        Self { walker: walker(settings), owed: settings.drive.calm() }
+    }
+}
+
+/// Follows the machine's own registers, not what authors of files mean.
+fn walker(settings: &DriverSettings) -> Walker {
+    Walker::new(Dialect { g90_ends_m83: settings.dialect.e_follows_g91, ..settings.dialect })
+}
+
 pub(super) struct Session<'a> {
     settings: &'a DriverSettings,
     pub(super) dialogue: Dialogue,
     walker: Walker,
+    owed: Vec<String>,
     ready: bool,
     queue: VecDeque<(TaskId, Task)>,
     current: Option<Current>,
@@ -35,6 +57,8 @@ pub(super) struct Session<'a> {
     on_its_way: VecDeque<(Ticket, Kind)>,
     poll_due: Moment,
     switch_pressed: Option<bool>,
+    /// A look was acknowledged and its answer is still to come: the acknowledgement was that of a line before, told twice.
+    look_is_late: bool,
     progress_due: Moment,
     resent: u64,
     resent_due: Moment,
@@ -45,7 +69,8 @@ pub(super) struct Session<'a> {
 }
 
 struct Current {
-    id: TaskId,
+    /// `None` for what the session does by itself.
+    id: Option<TaskId>,
     what: What,
     script: Script,
     waiting_for: usize,
@@ -57,6 +82,8 @@ enum What {
     Pause,
     GoOn,
     Belt,
+    /// What the machine is owed from an earlier connection.
+    Debt,
 }
 
 struct Printing {
@@ -97,13 +124,14 @@ pub(super) enum Outcome {
 }
 
 impl<'a> Session<'a> {
-    pub(super) fn new(now: Moment, settings: &'a DriverSettings) -> Self {
+    pub(super) fn new(now: Moment, settings: &'a DriverSettings, memory: Memory) -> Self {
         let mut dialogue = Dialogue::new(settings.dialogue);
         dialogue.start(now);
         Self {
             settings,
             dialogue,
-            walker: Walker::new(settings.dialect),
+            walker: memory.walker,
+            owed: memory.owed,
             ready: false,
             queue: VecDeque::new(),
             current: None,
@@ -113,6 +141,7 @@ impl<'a> Session<'a> {
             on_its_way: VecDeque::new(),
             poll_due: now,
             switch_pressed: None,
+            look_is_late: false,
             progress_due: now,
             resent: 0,
             resent_due: now,
@@ -120,6 +149,12 @@ impl<'a> Session<'a> {
             words: Vec::new(),
             reports: VecDeque::new(),
         }
+    }
+
+    /// What the next connection must know.
+    pub(super) fn into_memory(self) -> Memory {
+        let script = self.current.filter(|c| matches!(c.what, What::Belt | What::Debt)).map(|c| c.script);
+        Memory { owed: script.map_or(self.owed, |script| script.owed().to_vec()), walker: self.walker }
     }
 
     pub(super) fn ask(&mut self, id: TaskId, task: Task) {
@@ -165,6 +200,9 @@ impl<'a> Session<'a> {
                 if !self.fill_from_script(now) {
                     return;
                 }
+            } else if !self.owed.is_empty() {
+                let script = Script::debt(std::mem::take(&mut self.owed));
+                self.current = Some(Current { id: None, what: What::Debt, script, waiting_for: 0 });
             } else if let Some((id, task)) = self.queue.pop_front() {
                 self.begin(id, task);
             } else if !self.fill_from_file(now) {
@@ -180,11 +218,15 @@ impl<'a> Session<'a> {
     fn fill_from_script(&mut self, now: Moment) -> bool {
         // A stand begins when the file's commands that have left already have been taken.
         let drained = self.print.as_ref().is_none_or(|p| p.on_its_way == 0);
-        let Some(current) = self.current.as_mut().filter(|c| c.what != What::Pause || drained) else { return false };
+        // Nothing overtakes a look: where its acknowledgement gets lost, its answer must not be taken for that of the next.
+        let looks = self.on_its_way.iter().any(|(_, kind)| matches!(kind, Kind::Script(Means::Looked)));
+        let current = self.current.as_mut().filter(|c| !looks && (c.what != What::Pause || drained));
+        let Some(current) = current else { return false };
         let Some(item) = current.script.next() else { return false };
         current.waiting_for += 1;
         if item.means == Means::Looked {
             self.switch_pressed = None;
+            self.look_is_late = false;
         }
         self.submit(now, item.text.as_bytes(), Kind::Script(item.means));
         true
@@ -233,7 +275,7 @@ impl<'a> Session<'a> {
         match length {
             Ok(length) => {
                 let feed = Feed::new(self.settings.policy, length);
-                let prelude = script::PRELUDE.iter();
+                let prelude = wording::PRELUDE.iter();
                 self.print = Some(Printing { id, prelude, feed, paused: None, on_its_way: 0, ended: false });
             }
             Err(error) => self.fail(id, &error.into()),
@@ -267,10 +309,10 @@ impl<'a> Session<'a> {
                 self.wish = Some(Wish::Open(file));
                 return;
             }
-            Task::Heat { bed, nozzle } => (What::Plain, script::heat(bed, nozzle)),
+            Task::Heat { bed, nozzle } => (What::Plain, wording::heat(bed, nozzle)),
             Task::CoolDown { park_z } => {
-                let lift = park_z.and_then(|z| self.lift_to(z));
-                let mut lines = script::cool_down(self.walker.tool(), lift);
+                let lift = park_z.and_then(|z| wording::lift_to(&self.walker, z, self.settings.z_max));
+                let mut lines = wording::cool_down(self.walker.tool(), lift);
                 // Heaters off alone is no wait for cooling.
                 if park_z.is_some() {
                     lines.extend(self.settings.cool_begin.iter().cloned());
@@ -280,12 +322,12 @@ impl<'a> Session<'a> {
             Task::Quiet { lift } => {
                 self.give_up_print();
                 let up = self.lift_by(LIFT);
-                let mut lines = script::cool_down(self.walker.tool(), lift.then_some(up));
+                let mut lines = wording::cool_down(self.walker.tool(), lift.then_some(up));
                 lines.extend(self.settings.cool_end.iter().cloned());
                 (What::Plain, self.in_millimetres(lines))
             }
             Task::Pause => {
-                let (as_before, lift) = (self.restore(), self.lift_by(LIFT));
+                let (as_before, lift) = (wording::restore_of(&self.walker), self.lift_by(LIFT));
                 let Some(print) = self.print.as_mut() else {
                     // It ended while the order was on its way.
                     let result = TaskResult { complete: true, ..TaskResult::default() };
@@ -293,22 +335,23 @@ impl<'a> Session<'a> {
                     return;
                 };
                 print.paused = Some((as_before, lift));
-                (What::Pause, self.in_millimetres(script::stand(lift)))
+                (What::Pause, self.in_millimetres(wording::stand(lift)))
             }
             Task::GoOn => {
                 let back = self.print.as_ref().and_then(|p| p.paused);
-                let lines = back.map(|(as_before, lift)| self.in_millimetres(script::go_back(lift, as_before)));
+                let lines = back.map(|(as_before, lift)| self.in_millimetres(wording::go_back(lift, as_before)));
                 (What::GoOn, lines.unwrap_or_default())
             }
             Task::Belt { moves, odometer, watch } => {
-                let script = Script::belt(&self.settings.drive, &moves, odometer, watch, self.restore())
-                    .after(&self.settings.cool_end);
+                let script =
+                    Script::belt(&self.settings.drive, &moves, odometer, watch, wording::restore_of(&self.walker))
+                        .after(&self.settings.cool_end);
                 let script = if self.walker.units() == Units::Inch { script.in_millimetres() } else { script };
-                self.current = Some(Current { id, what: What::Belt, script, waiting_for: 0 });
+                self.current = Some(Current { id: Some(id), what: What::Belt, script, waiting_for: 0 });
                 return;
             }
         };
-        self.current = Some(Current { id, what, script: Script::of(lines), waiting_for: 0 });
+        self.current = Some(Current { id: Some(id), what, script: Script::of(lines), waiting_for: 0 });
         self.end_if_done();
     }
 
@@ -324,29 +367,8 @@ impl<'a> Session<'a> {
         }
     }
 
-    /// The file may count in inches; our own commands do not.
     fn in_millimetres(&self, lines: Vec<String>) -> Vec<String> {
-        if self.walker.units() != Units::Inch {
-            return lines;
-        }
-        let unit = |text: &str| std::iter::once(text.to_owned());
-        unit("G21").chain(lines).chain(unit("G20")).collect()
-    }
-
-    fn restore(&self) -> Restore {
-        Restore {
-            tool: self.walker.tool(),
-            relative: self.walker.distance() == Distance::Relative,
-            relative_e: self.walker.e_distance() == Distance::Relative,
-            e_mm: self.walker.e_mm(),
-            feed_mm_min: self.walker.feed_mm_min().unwrap_or(0.0),
-        }
-    }
-
-    /// How far up the head must go to be at `z`, in the machine's own coordinates.
-    fn lift_to(&self, z: Millimetres) -> Option<Millimetres> {
-        let at = self.walker.machine_mm()[2];
-        Some(Millimetres((z.0 - at).min(self.settings.z_max.0 - at))).filter(|lift| lift.0 > 0.0)
+        wording::in_millimetres(&self.walker, lines)
     }
 
     fn lift_by(&self, lift: Millimetres) -> Millimetres {
@@ -372,8 +394,8 @@ impl<'a> Session<'a> {
         let (task, result) = match kind {
             Kind::Poll | Kind::Forgotten => return,
             Kind::Script(_) => match self.current.take() {
-                Some(current) => (current.id, TaskResult { complete: false, ..current.script.result() }),
-                None => return,
+                Some(Current { id: Some(id), script, .. }) => (id, TaskResult { complete: false, ..script.result() }),
+                Some(_) | None => return,
             },
             Kind::Print { .. } | Kind::PrintEnd => match self.print.take() {
                 Some(print) => (print.id, TaskResult::default()),
@@ -438,7 +460,9 @@ impl<'a> Session<'a> {
         self.print = None;
         (self.opening, self.wish) = (None, None);
         self.on_its_way.clear();
-        self.walker = Walker::new(self.settings.dialect);
+        // The machine is as it was when it was switched on, and is owed nothing.
+        self.walker = walker(self.settings);
+        self.owed.clear();
         self.ready = false;
         self.dialogue.start(now);
     }
@@ -452,6 +476,7 @@ impl<'a> Session<'a> {
             match kind {
                 Kind::Poll | Kind::Forgotten => {}
                 Kind::Script(means) => {
+                    self.look_is_late |= means == Means::Looked && self.switch_pressed.is_none();
                     if let Some(current) = &mut self.current {
                         current.waiting_for = current.waiting_for.saturating_sub(1);
                         current.script.on_acknowledged(means, self.switch_pressed);
@@ -486,7 +511,9 @@ impl<'a> Session<'a> {
         {
             print.paused = None;
         }
-        self.reports.push_back(Report::Done { task: current.id, result: current.script.result() });
+        if let Some(task) = current.id {
+            self.reports.push_back(Report::Done { task, result: current.script.result() });
+        }
     }
 
     fn on_reply(&mut self, reply: Reply) {
@@ -504,6 +531,10 @@ impl<'a> Session<'a> {
                 let ours = |name: &str| self.settings.switch_input.as_deref() == Some(name);
                 if let Some(switch) = states.iter().find(|s| ours(&s.name)) {
                     self.switch_pressed = Some(switch.state == EndstopState::Triggered);
+                    if let Some(current) = self.current.as_mut().filter(|_| self.look_is_late) {
+                        current.script.on_acknowledged(Means::Looked, self.switch_pressed);
+                        self.look_is_late = false;
+                    }
                 }
             }
             Reply::Note { text } if self.said.len() < SAID_MAX && self.said.insert(text.clone()) => {

@@ -1,6 +1,6 @@
 //! A link to the simulated printer. The machine outlives its connections, as a real one does.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::future::{Future, poll_fn};
 use std::io;
 use std::pin::{Pin, pin};
@@ -103,6 +103,12 @@ impl SimulatedHandle {
     /// Something goes wrong now.
     pub fn fault(&self, fault: Fault) {
         self.machine.act(|printer, now| printer.fault(now, fault));
+    }
+
+    /// How often each kind of fault has happened, by its word in a fault script.
+    #[must_use]
+    pub fn faults_suffered(&self) -> BTreeMap<&'static str, u64> {
+        self.machine.look().0.printer.faults_suffered().clone()
     }
 
     /// A person takes every part off the belt.

@@ -24,8 +24,8 @@ enum Outcome {
 
 /// Commands that are known, accepted and change nothing that is simulated: fans, progress, limits, messages, levelling.
 const WITHOUT_EFFECT_M: &[u32] = &[
-    17, 73, 92, 106, 107, 108, 110, 117, 118, 150, 200, 201, 203, 204, 205, 206, 207, 208, 211, 240, 241, 245, 246,
-    290, 300, 355, 420, 486, 500, 501, 502, 503, 851, 900,
+    17, 73, 92, 106, 107, 108, 110, 117, 118, 150, 201, 203, 204, 205, 206, 207, 208, 211, 240, 241, 245, 246, 290,
+    300, 355, 420, 486, 500, 501, 502, 503, 851, 900,
 ];
 const WITHOUT_EFFECT_G: &[u32] = &[10, 11, 29];
 
@@ -163,6 +163,10 @@ impl Printer {
                 let seconds = value(words, b'S').unwrap_or(0.0);
                 let period = Duration::try_from_secs_f64(seconds).ok().filter(|period| *period >= AUTOREPORT_MIN);
                 self.firmware.autoreport = period.map(|period| Every::from(self.now, period));
+                Outcome::Done
+            }
+            200 => {
+                self.firmware.modal.set_volumetric(words);
                 Outcome::Done
             }
             220 | 221 => self.set_shares(number, words),

@@ -57,6 +57,27 @@ pub enum SwitchCondition {
     StuckPressed,
 }
 
+impl Fault {
+    /// Its word in a fault script.
+    pub(super) const fn kind(self) -> &'static str {
+        match self {
+            Self::Line(LineFault::Garble) => "garble",
+            Self::Line(LineFault::LoseByte) => "lose-byte",
+            Self::Line(LineFault::Lose) => "lose-line",
+            Self::Line(LineFault::Resend) => "resend",
+            Self::LoseOk => "lose-ok",
+            Self::DoubleOk => "double-ok",
+            Self::Reset => "reset",
+            Self::Heater(..) => "heater",
+            Self::PartSticks(_) | Self::LastPartSticks => "part",
+            Self::Switch(_) => "switch",
+            Self::Silence(_) => "silence",
+            Self::Cut => "cut",
+            Self::BeltSlips(_) => "belt",
+        }
+    }
+}
+
 impl LineFault {
     /// What becomes of a line; `None` if nothing arrives.
     pub(super) fn spoil(self, mut line: Vec<u8>) -> Option<Vec<u8>> {

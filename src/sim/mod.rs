@@ -35,6 +35,7 @@ pub use config::{
 };
 pub use fault::{Fault, LineFault, SwitchCondition};
 pub use heater::Condition;
+pub use modal::Registers;
 pub use printer::Printer;
 pub use script::{Script, ScriptError};
 pub use truth::{Happening, Note, PartTruth, Truth};

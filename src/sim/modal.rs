@@ -26,9 +26,38 @@ pub(super) struct Modal {
     at: [f64; 3],
     /// True place less believed place.
     origin: [f64; 3],
-    /// One register for all tools, as in firmware family M.
+    /// One register for all tools, as in firmware family M; in the unit that E words have.
     e: f64,
+    /// Area of the filament, mm², while E words count volume (M200); else 1.
+    filament_mm2: f64,
     free_axis: f64,
+}
+
+/// How the next command will be taken.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Registers {
+    /// The tool in use.
+    pub tool: usize,
+    /// Whether X, Y, Z are relative.
+    pub relative: bool,
+    /// Whether E is relative.
+    pub relative_e: bool,
+    /// Whether lengths are in inches.
+    pub inches: bool,
+    /// The E register.
+    pub e: f64,
+    /// Area of the filament, mm², while E words count volume; else 1.
+    pub filament_mm2: f64,
+    /// mm/min.
+    pub feed: f64,
+    /// M220, as a share.
+    pub feed_share: f64,
+    /// M221 by tool, as a share.
+    pub flow: Vec<f64>,
+    /// Nozzle temperature below which no extruder turns, °C; `None` while any may.
+    pub cold_guard_c: Option<f64>,
+    /// Where the head is believed to be, mm.
+    pub at: [f64; 3],
 }
 
 /// A move that a command asks for.
@@ -82,6 +111,7 @@ impl Modal {
             at: [0.0; 3],
             origin: head,
             e: 0.0,
+            filament_mm2: 1.0,
             free_axis: 0.0,
         }
     }
@@ -127,7 +157,26 @@ impl Modal {
         self.free_axis = axis.0;
         let turn = (number >= 2).then(|| self.turn(words, number == 2));
         let feed = self.feed / 60.0 * self.feed_share;
-        Request { from, to: self.true_place(), plane: self.plane, turn, e: e.1, free_axis: axis.1, feed }
+        Request {
+            from,
+            to: self.true_place(),
+            plane: self.plane,
+            turn,
+            e: e.1 / self.filament_mm2,
+            free_axis: axis.1,
+            feed,
+        }
+    }
+
+    /// M200: with D above zero E words count volume of filament of this diameter, with D0 or S0 its length (RepRap wiki, M200).
+    /// For all tools at once: the one that moves the belt is no exception.
+    pub(super) fn set_volumetric(&mut self, words: &[Word]) {
+        if let Some(diameter) = self.length(words, b'D') {
+            self.filament_mm2 = if diameter > 0.0 { std::f64::consts::PI * diameter * diameter / 4.0 } else { 1.0 };
+        }
+        if value(words, b'S') == Some(0.0) {
+            self.filament_mm2 = 1.0;
+        }
     }
 
     /// G92: the head is from now on believed to be where the words say; without words, at zero. Nothing moves.
@@ -155,6 +204,22 @@ impl Modal {
                 self.origin[axis] = 0.0;
             }
             self.at[axis] = head[axis] - self.origin[axis];
+        }
+    }
+
+    pub(super) fn registers(&self) -> Registers {
+        Registers {
+            tool: self.tool,
+            relative: !self.absolute,
+            relative_e: !self.e_absolute,
+            inches: self.unit_mm != 1.0,
+            e: self.e,
+            filament_mm2: self.filament_mm2,
+            feed: self.feed,
+            feed_share: self.feed_share,
+            flow: self.flow.clone(),
+            cold_guard_c: (!self.cold_allowed).then_some(self.cold_below_c),
+            at: self.at,
         }
     }
 

@@ -1,12 +1,13 @@
 //! The simulated printer: firmware on a serial line, with the metal under it.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 
 use super::body::{Body, HeaterName};
 use super::config::{BeltDrive, SimConfig};
 use super::fault::{Fault, LineFault, SwitchCondition};
 use super::firmware::{Firmware, State, Task};
 use super::heater::Condition;
+use super::modal::Registers;
 use super::output::Output;
 use super::parts::Marks;
 use super::script::ScriptRun;
@@ -44,6 +45,7 @@ pub struct Printer {
     bytes_lost: u64,
     resets: u32,
     cuts: u64,
+    suffered: BTreeMap<&'static str, u64>,
 }
 
 /// How many notes are kept that nobody asks for.
@@ -75,6 +77,7 @@ impl Printer {
             bytes_lost: 0,
             resets: 0,
             cuts: 0,
+            suffered: BTreeMap::new(),
             config,
         }
     }
@@ -150,6 +153,12 @@ impl Printer {
         }
     }
 
+    /// What the firmware remembers between commands, as far as it tells how the next one is taken.
+    #[must_use]
+    pub fn registers(&self) -> Registers {
+        self.firmware.modal.registers()
+    }
+
     /// The last commands that were executed, oldest first, without number and checksum.
     pub fn recent_commands(&self) -> impl Iterator<Item = &str> {
         self.recent.iter().map(String::as_str)
@@ -179,6 +188,12 @@ impl Printer {
     #[must_use]
     pub fn cuts(&self) -> u64 {
         self.cuts
+    }
+
+    /// How often each kind of fault has happened, by its word in a fault script.
+    #[must_use]
+    pub fn faults_suffered(&self) -> &BTreeMap<&'static str, u64> {
+        &self.suffered
     }
 
     /// Nobody was connected: what was said so far is lost.
@@ -285,6 +300,7 @@ impl Printer {
     }
 
     pub(super) fn suffer(&mut self, fault: Fault) {
+        *self.suffered.entry(fault.kind()).or_default() += 1;
         match fault {
             Fault::Line(fault) => self.line_faults.push_back(fault),
             Fault::LoseOk => self.output.lose_next_ok(),

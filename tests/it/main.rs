@@ -3,6 +3,7 @@
 mod bad_input;
 mod belt_work;
 mod commission;
+mod compose;
 mod cycle;
 mod demo;
 mod demo_jobs;
@@ -23,5 +24,6 @@ mod simulate;
 mod store;
 mod survey;
 mod textbook_cooling;
+mod trial;
 mod walk;
 mod wire;

@@ -42,12 +42,13 @@ const ROOMS: &[Room] = &[
         side: Side::AboveTheBar { crates: &["serde", "serde_json", "thiserror"] },
         rooms: &["belt", "thermal", "job", "units"],
     },
+    Room { name: "wording", side: PURE, rooms: &["gcode", "belt", "thermal", "job", "units"] },
     Room { name: "wire", side: PURE, rooms: &["units"] },
     Room { name: "sim", side: PURE, rooms: &["gcode", "units"] },
     Room {
         name: "printer",
         side: Side::BelowTheBar,
-        rooms: &["wire", "sim", "gcode", "belt", "job", "units", "clock"],
+        rooms: &["wire", "wording", "sim", "gcode", "belt", "job", "units", "clock"],
     },
     Room { name: "store", side: Side::BelowTheBar, rooms: &["job", "units"] },
     Room { name: "infeed", side: Side::BelowTheBar, rooms: &["gcode", "foreman", "store", "job", "units", "clock"] },
@@ -67,7 +68,7 @@ const ROOMS: &[Room] = &[
         side: Side::BelowTheBar,
         rooms: &[
             "config", "foreman", "http", "infeed", "gcode", "schedule", "belt", "thermal", "line", "printer", "wire",
-            "sim", "store", "job", "units", "clock",
+            "wording", "sim", "store", "job", "units", "clock",
         ],
     },
     Room { name: "lib", side: Side::BelowTheBar, rooms: &[] },
