@@ -9,52 +9,62 @@ mod common {
 }
 
 use std::fs;
+use std::io::Read;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use common::{asked, sample, table};
 use nosebar::gcode::{Rules, Surveyor};
 
-/// What is said to the process that does the work: how many megabytes it is to survey, 0 for none.
-const CHILD: &str = "--child-mb";
+/// What is said to the process that does the work: how many times over it is to survey which file.
+const CHILD: &str = "--child-times";
+const FILE: &str = "--child-file";
 const PIECE_BYTES: usize = 256 * 1024;
 
 fn main() {
-    let mine = asked::value(CHILD, usize::MAX);
-    if mine != usize::MAX {
-        return work(mine);
+    let times = asked::value(CHILD, usize::MAX);
+    if times != usize::MAX {
+        return work(&asked::value(FILE, PathBuf::new()), times);
     }
-    let megabytes = asked::value("--mb", 1000_usize);
-    let idle = peak_kib_of_child(0);
+    let (print, megabytes) = (sample::rustlogo(), asked::value("--mb", 1000_usize));
+    let length = fs::metadata(&print).expect("the sample is there").len();
+    let length = usize::try_from(length).expect("a few megabytes");
+    let idle = peak_kib_of_child(&print, 0);
     let rows: Vec<Vec<String>> = [megabytes.div_ceil(10), megabytes]
         .into_iter()
         .map(|size| {
-            let peak = peak_kib_of_child(size);
-            let above = (peak - idle) / 1024.0;
-            vec![format!("{size} MB"), format!("{:.1}", peak / 1024.0), format!("{above:.1}")]
+            let peak = peak_kib_of_child(&print, sample::repeats(length, size));
+            vec![format!("{size} MB"), format!("{:.1}", peak / 1024.0), format!("{:.1}", (peak - idle) / 1024.0)]
         })
         .collect();
     println!("an idle process has {:.1} MiB", idle / 1024.0);
     table::print(&["survey of", "peak, MiB", "above idle, MiB"], &rows);
 }
 
-/// Surveys so much of a real print, piece by piece, and prints the lines that it had. The print itself is in memory in any
-/// case, and so is a piece.
-fn work(megabytes: usize) {
-    let print = sample::rustlogo();
-    let times = if megabytes == 0 { 0 } else { sample::repeats(&print, megabytes) };
-    let mut surveyor = (times > 0).then(|| Surveyor::new(&Rules::default()));
-    for _ in 0..times {
-        for piece in print.as_bytes().chunks(PIECE_BYTES) {
-            surveyor.iter_mut().for_each(|surveyor| surveyor.handle_bytes(piece));
-        }
-    }
-    let lines = surveyor.map_or(0, |surveyor| surveyor.finish().file.lines);
+/// Surveys a file so many times over as if it were one, read in pieces, and prints the lines that it had; 0 is no survey.
+fn work(file: &Path, times: usize) {
+    let lines = if times == 0 { 0 } else { survey(file, times) };
     println!("{lines} lines, VmHWM {} kB", peak_kib());
 }
 
-fn peak_kib_of_child(megabytes: usize) -> f64 {
+fn survey(file: &Path, times: usize) -> u64 {
+    let mut surveyor = Surveyor::new(&Rules::default());
+    let mut piece = vec![0; PIECE_BYTES];
+    for _ in 0..times {
+        let mut file = fs::File::open(file).expect("the sample can be opened");
+        loop {
+            match file.read(&mut piece).expect("the sample can be read") {
+                0 => break,
+                length => surveyor.handle_bytes(&piece[..length]),
+            }
+        }
+    }
+    surveyor.finish().file.lines
+}
+
+fn peak_kib_of_child(file: &Path, times: usize) -> f64 {
     let own = std::env::current_exe().expect("a process knows its program");
-    let child = Command::new(own).args([CHILD, &megabytes.to_string()]).output().expect("the program runs again");
+    let child = Command::new(own).args([CHILD, &times.to_string(), FILE]).arg(file).output().expect("it runs again");
     let said = String::from_utf8_lossy(&child.stdout).into_owned();
     let peak =
         said.split_once("VmHWM ").and_then(|(_, rest)| rest.split_once(' ')).and_then(|(kib, _)| kib.parse().ok());

@@ -10,6 +10,7 @@ mod common {
     pub(crate) mod table;
 }
 
+use std::fs;
 use std::hint::black_box;
 use std::io::Write;
 
@@ -25,9 +26,9 @@ const TENTH: &str = "the same, a tenth of the file";
 
 fn main() {
     let (megabytes, rounds) = (asked::value("--mb", 300), asked::value("--rounds", 7));
-    let print = sample::rustlogo();
-    let text = print.repeat(sample::repeats(&print, megabytes));
-    let tenth = print.repeat(sample::repeats(&print, megabytes.div_ceil(10)));
+    let print = fs::read_to_string(sample::rustlogo()).expect("the sample is text");
+    let text = print.repeat(sample::repeats(print.len(), megabytes));
+    let tenth = print.repeat(sample::repeats(print.len(), megabytes.div_ceil(10)));
     let (file, small) = (on_disk(&text), on_disk(&tenth));
     let rules = Rules::default();
     let mut race = Race::new();
