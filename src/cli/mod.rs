@@ -13,6 +13,7 @@ mod say;
 mod serve;
 mod simulate;
 mod start;
+mod supervision;
 
 use std::process::ExitCode;
 

@@ -9,6 +9,7 @@ use tracing_subscriber::EnvFilter;
 use super::ServeArgs;
 use super::say::say;
 use super::start::{NotStarted, clock_for, listen, start};
+use super::supervision;
 use crate::config::{Config, LinkConfig};
 
 pub(crate) fn run(args: &ServeArgs) -> ExitCode {
@@ -46,7 +47,11 @@ async fn serve(args: &ServeArgs) -> Result<(), NotStarted> {
     if config.lines.iter().any(|line| !matches!(line.link, LinkConfig::Simulated { .. })) {
         say(CAUTIONS);
     }
+    let watched = tokio::spawn(supervision::keep_alive(house.handle.clone()));
+    supervision::say_ready(&house.page);
     stop_signal().await?;
+    supervision::say_stopping();
+    watched.abort();
     say("stopping: heaters of lines at work go off");
     house.close().await
 }

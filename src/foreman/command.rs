@@ -29,6 +29,8 @@ pub enum Command {
     },
     /// The folder's file of this job has been removed. Answered with [`Answer::Done`].
     SourceGone(JobId),
+    /// Nothing is asked but whether the foreman is at work. Answered with [`Answer::Done`].
+    Greet,
     /// Something is done to a job.
     Job {
         /// Which.

@@ -299,6 +299,7 @@ impl Decider {
                 self.books.note(now, &About::default(), "file-rejected", &text, serde_json::json!({ "name": name }));
                 Ok(Answer::Done)
             }
+            Command::Greet => Ok(Answer::Done),
             Command::NoteDelay { name, reason } => {
                 let text = format!("{name} waits in the infeed folder: {reason}");
                 self.books.note(now, &About::default(), "file-waits", &text, serde_json::json!({ "name": name }));

@@ -136,7 +136,7 @@ impl Desk {
                 self.rejections.push((name, reason));
                 Ok(Answer::Done)
             }
-            Command::NoteDelay { .. } => Ok(Answer::Done),
+            Command::NoteDelay { .. } | Command::Greet => Ok(Answer::Done),
             Command::SourceGone(id) => {
                 let job = self.jobs.iter_mut().find(|job| job.id == id).expect("a known job");
                 job.source_key = None;

@@ -23,6 +23,7 @@ mod power_cut;
 mod real_prints;
 mod simulate;
 mod store;
+mod supervision;
 mod survey;
 mod textbook_cooling;
 mod trial;

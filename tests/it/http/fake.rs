@@ -148,7 +148,7 @@ impl Fake {
                 self.note("file-rejected", None, &format!("{name} was rejected: {reason}")).await;
                 Ok(Answer::Done)
             }
-            Command::NoteDelay { .. } | Command::SourceGone(_) => Ok(Answer::Done),
+            Command::NoteDelay { .. } | Command::Greet | Command::SourceGone(_) => Ok(Answer::Done),
         }
     }
 

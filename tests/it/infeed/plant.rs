@@ -158,7 +158,7 @@ async fn keep_books(mut store: Store, mut asked: mpsc::Receiver<Request>, publis
                 books.rejections.push((name, reason));
                 Ok(Answer::Done)
             }
-            Command::NoteDelay { .. } => Ok(Answer::Done),
+            Command::NoteDelay { .. } | Command::Greet => Ok(Answer::Done),
             Command::SourceGone(id) => {
                 let job = books.jobs.iter_mut().find(|job| job.id == id).expect("a known job");
                 job.source_key = None;
