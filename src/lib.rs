@@ -3,11 +3,11 @@
 //! A job walks through the rooms in this order: [`infeed`] takes a sliced file when it is whole, [`gcode`] surveys it in one
 //! pass, [`store`] keeps it, [`schedule`] says whose turn it is, [`line`](mod@line) works the copy through its cycle
 //! (warm → print → cool → advance → check) with the moves of [`belt`] and the waits of [`thermal`], [`printer`] says the
-//! [`wording`] of each step over the [`wire`] to the machine, which may be the one of [`sim`]. [`foreman`] owns the lines and every write; [`http`] reads,
-//! and sends the foreman commands.
+//! [`wording`] of each step over the [`wire`] to the machine, which may be the one of [`sim`]. [`foreman`] owns the lines and
+//! every write; [`http`] reads, and sends the foreman commands.
 //!
 //! Imports point one way: `main → foreman → {line, schedule} → {belt, thermal} → {job, units}`, `foreman → printer →
-//! {wire, sim}`, `foreman → {store, infeed}`, `http → {foreman's handle, store's reads}`. The rooms in the first block below
+//! {wire, wording, sim}`, `foreman → {store, infeed}`, `http → {foreman's handle, store's reads}`. The rooms in the first block below
 //! know no tokio, sqlx, axum, notify, no files and no clock: time and bytes come in as arguments, effects go out as values.
 //!
 //! **Loop law.** One input, then poll until nothing comes out, then wait for the earlier of an input and the deadline.

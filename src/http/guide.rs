@@ -123,6 +123,11 @@ impl LegTemplate<'_> {
     fn jogs(&self) -> bool {
         self.leg.needs == Needs::Jog
     }
+
+    /// A feed to begin with that the line allows, mm/min.
+    fn jog_feed(&self) -> f64 {
+        self.view.trial.travel_mm_min.min(600.0)
+    }
 }
 
 impl TrialTemplate<'_> {
@@ -270,7 +275,8 @@ fn back(line: &LineView, fields: &Fields) -> Redirect {
     let from = fields.get("from_um").and_then(|text| text.parse::<i64>().ok());
     let query = from.map_or_else(String::new, |from| format!("?from_um={from}"));
     match topic {
-        Some(topic) => Redirect::to(&format!("/lines/{}/commission/{}{query}", line.name, topic.as_str())),
+        // Where the emergency stop is.
+        Some(topic) => Redirect::to(&format!("/lines/{0}/commission/{1}{query}#line-{0}", line.name, topic.as_str())),
         None => Redirect::to(&format!("/lines/{}/commission", line.name)),
     }
 }

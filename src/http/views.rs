@@ -215,6 +215,17 @@ impl<'a> LineSight<'a> {
         words::travel(self.view.belt_odometer_um)
     }
 
+    /// Who or what says that a part has left.
+    pub(super) fn check(&self) -> &str {
+        match self.view.check.as_str() {
+            "ask" => "a person answers",
+            "switch" => "a switch at the nose",
+            "command" => "a program",
+            "trust" => "nothing checks",
+            other => other,
+        }
+    }
+
     /// Travel that may have happened without acknowledgement.
     pub(super) fn uncertain(&self) -> Option<String> {
         (self.view.belt_uncertain_um != 0).then(|| words::travel(self.view.belt_uncertain_um))
@@ -245,7 +256,9 @@ impl<'a> LineSight<'a> {
     /// When the bed will be where it is going: most likely, at the earliest, at the latest.
     pub(super) fn phase_ends(&self) -> Option<(Stamp, Stamp, Option<Stamp>)> {
         let ends = self.view.phase_ends?;
-        Some((Stamp::short(ends.at?), Stamp::short(ends.from), ends.until.map(Stamp::short)))
+        let now = self.view.temperatures.at.unwrap_or(self.view.since);
+        let stamp = |at| Stamp::minute(at, now);
+        Some((stamp(ends.at?), stamp(ends.from), ends.until.map(stamp)))
     }
 
     pub(super) fn read_at(&self) -> Option<Stamp> {

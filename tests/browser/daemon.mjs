@@ -1,7 +1,7 @@
 // A real daemon with a simulated line, in a temporary folder.
 
 import { spawn } from "node:child_process";
-import { mkdtemp, rm, writeFile } from "node:fs/promises";
+import { mkdtemp, readFile, rm, writeFile } from "node:fs/promises";
 import { tmpdir } from "node:os";
 import { dirname, join, resolve } from "node:path";
 import { fileURLToPath } from "node:url";
@@ -10,7 +10,7 @@ export const top = resolve(dirname(fileURLToPath(import.meta.url)), "../..");
 const binary = process.env.NOSEBAR_BIN ?? join(top, "target/debug/nosebar");
 
 /** The belt is slow, so that the advance can be looked at. */
-const config = (speed, port) => `
+const config = (speed, port, belt) => `
 [daemon]
 listen = "127.0.0.1:${port}"
 settle_s = 0.5
@@ -26,16 +26,17 @@ speed = ${speed.toFixed(1)}
 [line.belt]
 travel_mm_min = 300.0
 peel_mm_min = 120.0
+${belt}
 
 [line.check]
 kind = "ask"
 `;
 
-/** Starts a daemon whose clear check asks a person. */
-export async function startDaemon({ speed = 60 } = {}) {
+/** Starts a daemon whose clear check asks a person; `belt` is further lines for the config's belt. */
+export async function startDaemon({ speed = 60, belt = "" } = {}) {
   const dir = await mkdtemp(join(tmpdir(), "nosebar-page-"));
   const file = join(dir, "nosebar.toml");
-  await writeFile(file, config(speed, 0));
+  await writeFile(file, config(speed, 0, belt));
   let child;
   let address;
 
@@ -65,11 +66,13 @@ export async function startDaemon({ speed = 60 } = {}) {
     get address() { return address; },
     /** What the API says. */
     read: async (path) => (await fetch(`${address}/api/v1${path}`)).json(),
+    /** The config file as it is now. */
+    config: () => readFile(file, "utf8"),
     /** As when the power fails. */
     kill: () => end("SIGKILL"),
     /** Again, at the same address. */
     restart: async () => {
-      await writeFile(file, config(speed, new URL(address).port));
+      await writeFile(file, config(speed, new URL(address).port, belt));
       await start();
     },
     close: async () => {

@@ -53,6 +53,13 @@ async function open(options = {}) {
   return page;
 }
 
+/** A page as `options` want it, on the step `topic` of commissioning. */
+async function openStep(topic, options = {}) {
+  const page = await open(options);
+  await page.goto(`${daemon.address}/lines/one/commission/${topic}`);
+  return page;
+}
+
 /** A test that, when it fails, says what the line was doing and leaves a picture. */
 function look(name, body) {
   test(name, async () => {
@@ -151,7 +158,7 @@ look("a copy is followed through every phase, answered for, held, resumed and st
 });
 
 look("a wide screen uses its width, in the dark too", async () => {
-  daemon = await startDaemon();
+  daemon = await startDaemon({ speed: 120 });
   for (const colorScheme of ["light", "dark"]) {
     const page = await open({ viewport: desk, colorScheme });
     if (colorScheme === "light") await addFile(page);
@@ -172,7 +179,7 @@ look("a wide screen uses its width, in the dark too", async () => {
 });
 
 look("without scripts the same can be done", async () => {
-  daemon = await startDaemon();
+  daemon = await startDaemon({ speed: 120 });
   const page = await open({ javaScriptEnabled: false });
   await page.goto(`${daemon.address}/?still`);
   await page.setInputFiles("#add-file", job);
@@ -265,4 +272,141 @@ look("what is to come is told in the reader's own zone", async () => {
   await living.locator("#line-one p.due").waitFor(whole);
   const before = (await dueTimes(living))[0].at;
   await living.waitForFunction((old) => document.querySelector("#line-one p.due time")?.dateTime !== old, before, whole);
+});
+
+/** The picture of a part, once it has been painted and read. */
+async function checkPicture(picture, name) {
+  await picture.scrollIntoViewIfNeeded();
+  await picture.waitFor(soon);
+  assert.match(await picture.getAttribute("alt"), new RegExp(`${name}.*mm.*mm`), "the words of the picture have its measures");
+  await picture.evaluate((image) => image.decode());
+  assert.ok(await picture.evaluate((image) => image.naturalWidth) >= 96, "the picture has been loaded");
+}
+
+/** Opens what is hidden about the belt. */
+const openBelt = (page) => page.locator("summary", { hasText: "Belt: splice and flaws" }).click();
+
+/** Says on the page that the splice is at the nose, and that a stretch of `length` mm before it is no good. */
+async function markBelt(page, length) {
+  await page.getByRole("button", { name: "The splice is at the nose now" }).click();
+  await page.locator("dt:text-is('Splice') + dd", { hasText: "mm before the nose" }).waitFor({ state: "attached", ...soon });
+  if (!await page.getByLabel("Length, mm").isVisible()) await openBelt(page);
+  await page.getByLabel("Length, mm").fill(`${length}`);
+  await page.getByLabel("What is wrong").fill("glue");
+  await page.getByRole("button", { name: "Mark a flaw at the nose" }).click();
+  await page.getByText(`Flaw 1, ${length}.0 mm long`).waitFor({ state: "attached", ...soon });
+}
+
+look("splice and flaw are marked on the page, and a job without room says how much it needs", async () => {
+  for (const options of [{}, { javaScriptEnabled: false }]) {
+    const scripts = options.javaScriptEnabled !== false;
+    daemon = await startDaemon({ belt: "loop_mm = 400.0" });
+    const page = await open(options);
+    await page.goto(`${daemon.address}/?still`);
+    await openBelt(page);
+    await markBelt(page, 340);
+    if (!await page.getByLabel("Length, mm").isVisible()) await openBelt(page);
+    await page.getByText(/Flaw 1, 340\.0 mm long.*: glue/).waitFor(soon);
+    await checkTargets(page);
+    await page.locator("#belt-one").scrollIntoViewIfNeeded();
+    await shoot(page, scripts ? "phone-belt-marked" : "phone-belt-without-scripts");
+    const { belt } = await daemon.read("/lines/one");
+    assert.equal(belt.flaws.length, 1);
+    assert.equal(belt.flaws[0].length_mm, 340);
+    if (scripts) {
+      await addFile(page);
+      await page.getByText(/needs [\d.]+ mm free, longest free stretch [\d.]+ mm/).first().waitFor(soon);
+      await page.locator("#queue").scrollIntoViewIfNeeded();
+      await shoot(page, "phone-no-room");
+      await checkPicture(page.locator("#job-1 img"), "plant-marker");
+      assert.equal((await daemon.read("/lines/one")).work, null, "nothing is begun without room");
+    }
+    if (!await page.getByRole("button", { name: "Clear flaw 1" }).isVisible()) await openBelt(page);
+    if (!scripts) {
+      await page.getByRole("button", { name: "Forget the splice" }).click();
+      assert.equal((await daemon.read("/lines/one")).belt.splice_before_mm ?? null, null);
+      await openBelt(page);
+    }
+    await page.getByRole("button", { name: "Clear flaw 1" }).click();
+    await page.locator("#belt-one p", { hasText: "Flaw 1, " }).waitFor({ state: "detached", ...soon });
+    if (scripts) {
+      await step(page, "Warm").waitFor(soon);
+      await checkPicture(page.locator("#line-one [data-bit=picture] img"), "plant-marker");
+      await shoot(page, "phone-picture");
+      await page.getByRole("button", { name: "Hold now" }).click();
+      await page.locator(".tag.act", { hasText: "Held" }).waitFor(soon);
+    }
+    assert.deepEqual(faults, []);
+    await context.close();
+    await daemon.close();
+  }
+  daemon = undefined;
+});
+
+look("a jog moves the belt, and what was measured goes into the config after a second yes", async () => {
+  for (const options of [{}, { javaScriptEnabled: false }]) {
+    const scripts = options.javaScriptEnabled !== false;
+    daemon = await startDaemon({ belt: "units_per_mm = 1.0" });
+    const page = await openStep("measure", options);
+    const before = (await daemon.read("/lines/one")).belt_odometer_um;
+    await page.getByLabel(/^Toward the nose/).fill("60");
+    await page.getByLabel(/^I have looked/).check();
+    await page.getByRole("button", { name: "Jog the belt" }).click();
+    const travelled = page.locator("dt:text-is('Travelled') + dd", { hasText: "0.060 m" });
+    if (!scripts) {
+      for (let tries = 0; tries < 20 && await travelled.count() === 0; tries += 1) await page.reload();
+    }
+    await travelled.waitFor(soon);
+    assert.equal((await daemon.read("/lines/one")).belt_odometer_um - before, 60_000);
+    await shoot(page, scripts ? "phone-jogged" : "phone-jogged-without-scripts");
+
+    await page.getByLabel(/^Asked for/).fill("100");
+    await page.getByLabel(/^Measured/).fill("80");
+    await page.getByRole("button", { name: "Work it out" }).click();
+    const change = page.locator("#found dd");
+    await change.waitFor(soon);
+    assert.match((await change.textContent()).trim(), /^1(\.0)? becomes 1\.25$/);
+    assert.match(await daemon.config(), /units_per_mm = 1\.0/, "nothing is written by looking");
+    await checkTargets(page);
+    await page.locator("#found").scrollIntoViewIfNeeded();
+    await shoot(page, scripts ? "phone-measured" : "phone-measured-without-scripts");
+    // The browser itself keeps the form back until the second yes is there.
+    await page.getByRole("button", { name: "Write it into the config" }).click();
+    assert.match(await daemon.config(), /units_per_mm = 1\.0/, "one press writes nothing over a person's value");
+    await page.getByLabel("Replace the value that somebody wrote").check();
+    await page.getByRole("button", { name: "Write it into the config" }).click();
+    await page.getByText(/^Written into the config/).waitFor(soon);
+    assert.match(await daemon.config(), /units_per_mm = 1\.25/);
+    await shoot(page, scripts ? "phone-written" : "phone-written-without-scripts");
+    assert.deepEqual(faults.filter((fault) => !fault.includes("status of 4")), []);
+    await context.close();
+    await daemon.close();
+  }
+  daemon = undefined;
+});
+
+look("every step of commissioning fits a phone and a wide screen, light and dark", async () => {
+  daemon = await startDaemon();
+  for (const [name, options] of [["phone", {}], ["desk", { viewport: desk, colorScheme: "dark" }]]) {
+    const page = await open(options);
+    await page.goto(`${daemon.address}/lines/one/commission`);
+    await shoot(page, `${name}-commission`);
+    await checkTargets(page);
+    await page.locator(".guide a").first().click();
+    const seen = [];
+    for (;;) {
+      await page.getByRole("heading", { name: "What to look at" }).waitFor(soon);
+      await page.getByText("What can hurt you").waitFor(soon);
+      const topic = new URL(page.url()).pathname.split("/").pop();
+      seen.push(topic);
+      await shoot(page, `${name}-commission-${topic}`);
+      await checkTargets(page);
+      const next = page.getByRole("link", { name: "Next step" });
+      if (await next.count() === 0) break;
+      await Promise.all([page.waitForURL((url) => !url.pathname.endsWith(`/${topic}`), soon), next.click()]);
+    }
+    assert.deepEqual(seen, ["ratio", "direction", "measure", "nose", "loop", "splice", "heat"]);
+    assert.deepEqual(faults, []);
+    await context.close();
+  }
 });

@@ -71,15 +71,18 @@ async fn a_jog_form_leads_back_to_its_step_and_a_refusal_is_told() {
     let bench = Bench::open().await;
     let fields = "mm=-12%2C5&feed_mm_min=600&looked=true&back=measure";
     let reply = bench.post_form("/do/lines/belt-1/jog", fields).await;
-    assert_eq!((reply.status.as_u16(), reply.header("location")), (303, "/lines/belt-1/commission/measure"));
+    assert_eq!(
+        (reply.status.as_u16(), reply.header("location")),
+        (303, "/lines/belt-1/commission/measure#line-belt-1")
+    );
     assert_eq!(line_command(&bench).await, LineCommand::Jog(JOG));
     let reply = bench.post_form("/do/lines/belt-1/jog", "mm=ten&feed_mm_min=600").await;
     assert_eq!(reply.status, 422);
     let loop_form = "mm=10&feed_mm_min=600&back=loop&from_um=12000000";
     let reply = bench.post_form("/do/lines/belt-1/jog", loop_form).await;
-    assert_eq!(reply.header("location"), "/lines/belt-1/commission/loop?from_um=12000000");
+    assert_eq!(reply.header("location"), "/lines/belt-1/commission/loop?from_um=12000000#line-belt-1");
     let reply = bench.post_form("/do/lines/belt-1/splice-mark", "back=splice").await;
-    assert_eq!(reply.header("location"), "/lines/belt-1/commission/splice");
+    assert_eq!(reply.header("location"), "/lines/belt-1/commission/splice#line-belt-1");
     assert_eq!(line_command(&bench).await, LineCommand::SpliceAtNose);
     bench.fake.lock().await.refuses = Some(no(RefusedCode::Conflict, "the bed is 50 °C"));
     let reply = bench.post_form("/do/lines/belt-1/heat-trial", "bed_c=60&looked=true&back=heat").await;
