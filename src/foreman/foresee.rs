@@ -78,10 +78,11 @@ fn foresee(decider: &Decider, now: Moment) -> ForecastView {
     let Decider { books, stands, materials, clock, .. } = decider;
     let surveyed: Vec<_> = books.queue().into_iter().filter_map(|job| Some((job, books.survey_of(job)?))).collect();
     let candidates: Vec<_> = surveyed.iter().map(|(job, survey)| Candidate { job, survey }).collect();
+    let heat: Vec<_> = stands.iter().map(|stand| books.heat.of(&stand.config.name)).collect();
     let lines: Vec<_> = stands.iter().map(|stand| line_now(stand, books, now)).collect();
     let told = forecast(&candidates, &lines, &mut |job, line, bed| {
         let (job, survey) = &surveyed[job];
-        copy_times(&stands[line], job, survey, materials, bed)
+        copy_times(&stands[line], job, survey, materials, &heat[line], bed)
     });
     let civil = Civil(clock.wall_at(now));
     let line_view = |(stand, line): (&Stand, &crate::schedule::LineForecast)| {

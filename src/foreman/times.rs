@@ -5,13 +5,16 @@ use std::time::Duration;
 use super::books::Books;
 use super::stand::Stand;
 use crate::belt::{Advance, Drive};
-use crate::job::{Job, LineState, Material, Phase, Survey};
+use crate::job::{HeatRun, HeatWay, Job, LineState, Material, Phase, Survey};
 use crate::line::{Check, InWork, Line, Stage};
 use crate::schedule::{Bed, BerthState, Correction, Doing, Lasting, LineNow, Making, PhaseTimes, Spread, Then};
+use crate::thermal::{Likeness, Outlook, Span as WaitSpan, expected_cooling, expected_warming};
 use crate::units::{Celsius, Moment};
 
-/// What a copy needs of its line.
-struct Needs {
+/// What a copy needs of its line, and what the line has learned of others like it.
+struct Needs<'a> {
+    like: Likeness,
+    heat: &'a [HeatRun],
     bed: Option<Celsius>,
     nozzle: Option<Celsius>,
     release: Celsius,
@@ -55,9 +58,12 @@ pub(super) fn copy_times(
     job: &Job,
     survey: &Survey,
     materials: &[Material],
+    heat: &[HeatRun],
     bed: Bed,
 ) -> Option<PhaseTimes> {
     let needs = Needs {
+        like: stand.likeness(job, survey),
+        heat,
         bed: survey.temperatures.bed_first_c.map(Celsius),
         nozzle: survey.temperatures.nozzle_first_c.map(Celsius),
         release: stand.release(job, survey, materials),
@@ -99,7 +105,10 @@ pub(super) fn line_now(stand: &Stand, books: &Books, now: Moment) -> LineNow {
 fn rest(stand: &Stand, work: &InWork, books: &Books, now: Moment) -> Option<PhaseTimes> {
     let line = &stand.line;
     let survey = books.job(work.work.job).and_then(|job| books.survey_of(job));
+    let heat = books.heat.of(&stand.config.name);
     let needs = Needs {
+        like: work.work.like.clone(),
+        heat: &heat,
         bed: work.work.bed,
         nozzle: work.work.nozzle,
         release: work.work.release,
@@ -108,15 +117,18 @@ fn rest(stand: &Stand, work: &InWork, books: &Books, now: Moment) -> Option<Phas
     };
     let (readings, _) = line.readings();
     let elapsed_s = now.since(line.since()).as_secs_f64();
-    let warm = warm(&needs, (readings.bed, readings.nozzle));
+    let warm = warm(line, &needs, (readings.bed, readings.nozzle), now);
     let mut left = PhaseTimes {
         // While something is to be warmed, its reading says what is left.
         warm,
         print: print(needs.planned_s, stand.prints.correction()),
         cool: match work.stage.phase() {
-            Phase::Warm | Phase::Print => cool(line, needs.bed.unwrap_or(ROOM), needs.release)?,
-            // What it cools from is known as soon as it cools.
-            Phase::Cool => cool(line, readings.bed.unwrap_or(needs.release), needs.release)?,
+            Phase::Warm | Phase::Print => cool(line, &needs, needs.bed.unwrap_or(ROOM))?,
+            // What it cools from is known as soon as it cools, and soon how it cools.
+            Phase::Cool => match line.outlook().and_then(|outlook| left_of(&outlook, now)) {
+                Some(left) => left,
+                None => cool(line, &needs, readings.bed.unwrap_or(needs.release))?,
+            },
             // It has cooled, whatever is believed.
             Phase::Advance | Phase::Check => Lasting::default(),
         },
@@ -136,26 +148,77 @@ fn rest(stand: &Stand, work: &InWork, books: &Books, now: Moment) -> Option<Phas
     Some(left)
 }
 
-fn whole(stand: &Stand, needs: &Needs, from: (Option<Celsius>, Option<Celsius>)) -> Option<PhaseTimes> {
+fn whole(stand: &Stand, needs: &Needs<'_>, from: (Option<Celsius>, Option<Celsius>)) -> Option<PhaseTimes> {
     Some(PhaseTimes {
-        warm: warm(needs, from),
+        warm: warm_from(&stand.line, needs, from),
         print: print(needs.planned_s, stand.prints.correction()),
-        cool: cool(&stand.line, needs.bed.unwrap_or(ROOM), needs.release)?,
+        cool: cool(&stand.line, needs, needs.bed.unwrap_or(ROOM))?,
         advance: advance(&stand.line, needs.advance),
         check: check(&stand.line),
     })
 }
 
-/// Until bed and nozzle, one after the other, are warm.
-fn warm(needs: &Needs, from: (Option<Celsius>, Option<Celsius>)) -> Lasting {
-    let target = |target: Option<Celsius>| target.map_or(f64::MIN, |target| target.0 - NEAR_K);
-    let start = |from: Option<Celsius>| from.unwrap_or(ROOM).0;
-    // Below full power's end by this much: `τ·ln(then / now)`, as in cooling.
-    let below_end = |c: f64| (BED_END_C - c).max(NEAR_K);
-    let bed_s = BED_TAU_S * (below_end(start(from.0)) / below_end(target(needs.bed))).ln().max(0.0);
-    let nozzle_s = ((target(needs.nozzle) - start(from.1)) / NOZZLE_K_PER_S).max(0.0);
-    let seconds = bed_s + nozzle_s;
-    Lasting { expected_s: seconds, own: even(READING_S), shared: share(seconds, WARM_SPREAD) }
+/// Until bed and nozzle, one after the other, are warm, on the line that warms them.
+fn warm(line: &Line, needs: &Needs<'_>, from: (Option<Celsius>, Option<Celsius>), now: Moment) -> Lasting {
+    match line.outlook().filter(|_| line.phase() == Some(Phase::Warm)).and_then(|outlook| left_of(&outlook, now)) {
+        Some(bed) => together(bed, warm_nozzle(needs, from.1)),
+        None => warm_from(line, needs, from),
+    }
+}
+
+/// The same, from any temperatures.
+fn warm_from(line: &Line, needs: &Needs<'_>, from: (Option<Celsius>, Option<Celsius>)) -> Lasting {
+    let start = from.0.unwrap_or(ROOM);
+    let learned = || {
+        needs.heat.iter().find(|run| run.way == HeatWay::Warm)?;
+        let target = Celsius(needs.bed?.0 - NEAR_K);
+        expected_warming(needs.heat, line.settings().cooling, &needs.like, start, target).ok()
+    };
+    let bed = match learned() {
+        Some(span) => lasting(span, line.settings().warm_limit),
+        None => {
+            // Below full power's end by this much: `τ·ln(then / now)`, as in cooling.
+            let below_end = |c: f64| (BED_END_C - c).max(NEAR_K);
+            let target = needs.bed.map_or(f64::MIN, |target| target.0 - NEAR_K);
+            let seconds = BED_TAU_S * (below_end(start.0) / below_end(target)).ln().max(0.0);
+            Lasting { expected_s: seconds, own: even(READING_S), shared: share(seconds, WARM_SPREAD) }
+        }
+    };
+    together(bed, warm_nozzle(needs, from.1))
+}
+
+fn warm_nozzle(needs: &Needs<'_>, from: Option<Celsius>) -> Lasting {
+    let target = needs.nozzle.map_or(f64::MIN, |target| target.0 - NEAR_K);
+    let seconds = ((target - from.unwrap_or(ROOM).0) / NOZZLE_K_PER_S).max(0.0);
+    Lasting { expected_s: seconds, own: Spread::default(), shared: share(seconds, WARM_SPREAD) }
+}
+
+/// One after the other, on the same heaters.
+fn together(one: Lasting, other: Lasting) -> Lasting {
+    let sum = |a: Spread, b: Spread| Spread { down_s: a.down_s + b.down_s, up_s: a.up_s + b.up_s };
+    Lasting {
+        expected_s: one.expected_s + other.expected_s,
+        own: sum(one.own, other.own),
+        shared: sum(one.shared, other.shared),
+    }
+}
+
+/// What a followed bed has left, where its end is in sight.
+fn left_of(outlook: &Outlook, now: Moment) -> Option<Lasting> {
+    let (at, until) = (outlook.at?, outlook.until?);
+    let left = |moment: Moment| moment.since(now).as_secs_f64();
+    let (expected_s, early_s, late_s) = (left(at), left(outlook.from), left(until));
+    let own = Spread { down_s: expected_s - early_s, up_s: late_s - expected_s + READING_S };
+    Some(Lasting { expected_s: expected_s + READING_S / 2.0, own, shared: Spread::default() })
+}
+
+/// A wait that is believed in from what the line did before. What is off is off the same way for the copies that follow; a
+/// wait that may have no end is cut off by its phase's limit.
+fn lasting(span: WaitSpan, limit: Duration) -> Lasting {
+    let seconds = span.wait.as_secs_f64();
+    let late_s = span.until.unwrap_or(limit).as_secs_f64().max(seconds);
+    let shared = Spread { down_s: seconds - span.from.as_secs_f64().min(seconds), up_s: late_s - seconds };
+    Lasting { expected_s: seconds + READING_S / 2.0, own: even(READING_S), shared }
 }
 
 /// A print, or what is left of it, by what the line's prints have taught.
@@ -173,9 +236,13 @@ fn print_left(stand: &Stand, survey: Option<&Survey>) -> Lasting {
 }
 
 /// From this bed temperature until the part lets go; `None` if it never does.
-fn cool(line: &Line, from: Celsius, release: Celsius) -> Option<Lasting> {
-    let wait = line.settings().cooling.wait_for_release(from, release).ok()?;
-    let seconds = wait.as_secs_f64();
+fn cool(line: &Line, needs: &Needs<'_>, from: Celsius) -> Option<Lasting> {
+    let settings = line.settings();
+    if needs.heat.iter().any(|run| run.way == HeatWay::Cool) {
+        let span = expected_cooling(needs.heat, settings.cooling, &needs.like, from, needs.release).ok()?;
+        return Some(lasting(span, settings.cool_limit));
+    }
+    let seconds = settings.cooling.wait_for_release(from, needs.release).ok()?.as_secs_f64();
     let own = even((seconds * COOL_OWN).hypot(READING_S));
     Some(Lasting { expected_s: seconds + READING_S / 2.0, own, shared: share(seconds, COOL_SPREAD) })
 }

@@ -10,7 +10,7 @@ use serde_json::Value;
 use crate::plant::Plant;
 
 const CONFIG: &str = "[daemon]\nlisten = \"127.0.0.1:0\"\nsettle_s = 0.2\nrescan_s = 1.0\n\n[[line]]\nname = \"one\"\n\
-    [line.printer]\nlink = \"simulated\"\nspeed = 2000.0\n[line.heat]\ncooling_time_constant_s = 600.0\n[line.check]\nkind = \"switch\"\ninput = \"nose\"\n";
+    [line.printer]\nlink = \"simulated\"\nspeed = 2000.0\n[line.check]\nkind = \"switch\"\ninput = \"nose\"\n";
 
 const JOBS: [&str; 5] =
     ["plant-marker.2off.gcode", "tray-clip.gcode", "drip-line-stake.gcode", "packet-holder.gcode", "seed-scoop.gcode"];
@@ -154,9 +154,11 @@ async fn the_forecast_holds_the_true_ends_and_gets_better_with_every_print() {
     second.report("second");
     for told in [&first.jobs, &second.jobs] {
         assert!(told.iter().filter(|told| told.holds()).count() >= JOBS.len() - 1, "{told:#?}");
-        let last = told.last().expect("five jobs");
-        assert!(last.error() < 0.10, "{last:#?}");
     }
+    // The config's time constant is half as long again as the machine's own. Two hours ahead, the first round is off by that;
+    // the second one has learned how the bed cools.
+    assert!(second.jobs.iter().all(|told| told.error() < 0.10), "{:#?}", second.jobs);
+    assert!(mean(&second.jobs) < mean(&first.jobs) / 3.0);
     // What the line's own prints teach is the ratio of the machine's times to those worked out from the files.
     let line = &plant.show("/forecast").await["lines"][0];
     println!("{line}");
