@@ -10,7 +10,7 @@ use tempfile::NamedTempFile;
 
 use super::ComposeArgs;
 use super::inspect::{READ_BYTES, config_of};
-use super::rules::{dialect, policy, survey_rules};
+use super::rules::{check_cooling, dialect, policy, survey_rules};
 use crate::belt::Advance;
 use crate::config::{Config, LineConfig};
 use crate::gcode::survey;
@@ -116,6 +116,7 @@ fn recipe(survey: &Survey, line: &LineConfig, config: &Config) -> Result<Recipe,
     let nothing = || Fault::Refused("the file lays nothing on the belt that could be ejected".to_owned());
     let extent = line.frame.extent(survey).ok_or_else(nothing)?;
     let names = [survey.material.as_deref(), line.material.as_deref()];
+    check_cooling(line).map_err(Fault::Failed)?;
     Ok(Recipe {
         drive: line.settings.drive.clone(),
         advance: Advance::plan(extent, line.frame.nose, line.overrun),
@@ -124,6 +125,7 @@ fn recipe(survey: &Survey, line: &LineConfig, config: &Config) -> Result<Recipe,
         hottest: Celsius(survey.temperatures.bed_max_c.unwrap_or(line.limits.bed_max_c)),
         cooling: line.settings.cooling,
         cool_by: if line.m190_waits_for_cooling { CoolBy::Reading } else { CoolBy::Time },
+        cool_lines: (line.cool_begin_lines.clone(), line.cool_end_lines.clone()),
         park_z: Millimetres(survey.height_mm + line.head_clearance.0),
         z_max: Millimetres(line.limits.z_max_mm),
         policy: policy(line),

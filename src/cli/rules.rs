@@ -6,6 +6,7 @@ use crate::gcode::picture::SIZE_MIN_PX;
 use crate::gcode::{Dialect, Policy, Progress, Rules, Scene};
 use crate::infeed::Backdrop;
 use crate::job::Limits;
+use crate::printer::check_cool_lines;
 
 /// What a file is surveyed by when any of these lines may take it; each line's own limits are looked at afterwards.
 #[must_use]
@@ -26,6 +27,13 @@ pub fn survey_rules(config: &Config) -> Rules {
         material: first.filter(|_| config.lines.len() == 1).and_then(|line| line.material.clone()),
         ..Rules::default()
     }
+}
+
+/// Whether the line's own lines for cooling may be sent to its printer.
+pub(super) fn check_cooling(line: &LineConfig) -> Result<(), String> {
+    let lines: Vec<String> = line.cool_begin_lines.iter().chain(&line.cool_end_lines).cloned().collect();
+    check_cool_lines(&lines, &policy(line))
+        .map_err(|why| format!("line {}: heat.cool_begin_lines or heat.cool_end_lines: {why}", line.name))
 }
 
 /// What may be sent to this line's printer.

@@ -11,7 +11,7 @@ use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
 use super::key;
-use super::rules::{backdrop, dialect, policy, survey_rules};
+use super::rules::{backdrop, check_cooling, dialect, policy, survey_rules};
 use crate::belt::{Direction, DriveBy};
 use crate::clock::Clock;
 use crate::config::{Config, LineConfig, LinkConfig};
@@ -19,9 +19,7 @@ use crate::foreman::{Foreman, Handle};
 use crate::http::{self, Desk};
 use crate::infeed::{self, InfeedConfig, Intake, Pictures};
 use crate::job::{Job, LineName};
-use crate::printer::{
-    Connect, Driver, DriverSettings, SerialConnect, SimulatedConnect, SimulatedHandle, TcpConnect, check_cool_lines,
-};
+use crate::printer::{Connect, Driver, DriverSettings, SerialConnect, SimulatedConnect, SimulatedHandle, TcpConnect};
 use crate::sim::{BeltConfig, BeltDrive, FrameConfig, ReleaseStep, SimConfig, TowardNose};
 use crate::store::{DataLock, FileStore, Rescue, Store};
 use crate::units::Millimetres;
@@ -65,10 +63,7 @@ impl<E: std::error::Error> From<E> for NotStarted {
 /// Starts the rooms of a config, with the page at `listener`.
 pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) -> Result<House, NotStarted> {
     for line in &config.lines {
-        let lines: Vec<String> = line.cool_begin_lines.iter().chain(&line.cool_end_lines).cloned().collect();
-        check_cool_lines(&lines, &policy(line)).map_err(|why| {
-            NotStarted(format!("line {}: heat.cool_begin_lines or heat.cool_end_lines: {why}", line.name))
-        })?;
+        check_cooling(line).map_err(NotStarted)?;
     }
     make_dir(&config.daemon.data)?;
     make_dir(&config.daemon.infeed)?;

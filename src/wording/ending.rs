@@ -44,6 +44,9 @@ pub struct Recipe {
     pub cooling: Cooling,
     /// How the printer knows that it has.
     pub cool_by: CoolBy,
+    /// The line's own lines before the wait and after it, for fans: what is switched on by the first is switched off by the
+    /// others.
+    pub cool_lines: (Vec<String>, Vec<String>),
     /// Where the head waits.
     pub park_z: Millimetres,
     /// Where it may go at most.
@@ -83,6 +86,7 @@ impl Recipe {
         let comment = |text: &str| format!("; {text}");
         let mut lines = vec!["M400".to_owned()];
         lines.extend(cool_down(walker.tool(), lift_to(walker, self.park_z, self.z_max)));
+        lines.extend(self.cool_lines.0.iter().cloned());
         match self.cool_by {
             CoolBy::Reading => {
                 lines.push(comment("wait until the part lets go, and a little longer, since firmware rounds"));
@@ -96,6 +100,7 @@ impl Recipe {
             }
         }
         lines.extend(dwells(ending.dwell));
+        lines.extend(self.cool_lines.1.iter().cloned());
         lines.push(comment("eject"));
         lines.push(comment(UNCHECKED));
         lines.extend(self.belt_lines(as_before));

@@ -24,6 +24,7 @@ fn recipe(by: DriveBy) -> Recipe {
         hottest: Celsius(60.0),
         cooling: Cooling::new(Celsius(22.0), Duration::from_secs(600)).expect("a cooling that can be"),
         cool_by: CoolBy::Reading,
+        cool_lines: (Vec::new(), Vec::new()),
         park_z: Millimetres(15.0),
         z_max: Millimetres(250.0),
         policy: Policy::default(),
@@ -103,4 +104,14 @@ fn a_wait_without_end_is_never_composed() {
     let warm = Cooling::new(Celsius(29.8), Duration::from_secs(600)).expect("a cooling that can be");
     let never = Composer::new(Recipe { cooling: warm, ..recipe(DriveBy::Extruder(1)) });
     assert_eq!(never.err(), Some(CoolingError::Never { floor: Celsius(29.8), release: Celsius(30.0) }));
+}
+
+#[test]
+fn a_fan_for_cooling_is_on_for_the_wait_and_off_before_the_belt_moves() {
+    let fan = (vec!["M106 P1 S255".to_owned()], vec!["M106 P1 S0".to_owned()]);
+    let recipe = Recipe { cool_lines: fan, ..recipe(DriveBy::Extruder(1)) };
+    let (text, _) = composed(recipe, "G28\nG1 X1 Y1 Z1 F600\n").expect("a good file");
+    let at = |line: &str| text.lines().position(|other| other == line).unwrap_or_else(|| panic!("no {line} in {text}"));
+    let steps = ["M140 S0", "M106 P1 S255", "M190 R30", "M106 P1 S0", "T1"].map(at);
+    assert!(steps.is_sorted(), "{steps:?}: {text}");
 }

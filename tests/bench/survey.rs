@@ -32,7 +32,7 @@ fn main() {
     let (file, small) = (on_disk(&text), on_disk(&tenth));
     let rules = Rules::default();
     let mut race = Race::new();
-    // No safe crate maps a file into memory: whole pieces are the bound here.
+    // Not mapped: the package forbids unsafe code, and a map asks for it. Whole pieces are the bound here.
     race.enter("read in pieces, line feeds counted", || readers::count_lines(file.path()));
     race.enter("`read_line`, one string", || readers::read_lines(file.path()));
     race.enter(ANCHOR, || readers::parse_by_hand(&text));
