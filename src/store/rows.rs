@@ -30,7 +30,7 @@ macro_rules! entry_columns {
         "seq, at, line, job, cycle, kind, text, data"
     };
 }
-/// The columns that [`line`] reads, in its order.
+/// The columns that [`line()`] reads, in its order.
 macro_rules! line_columns {
     () => {
         "name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part, belt"
