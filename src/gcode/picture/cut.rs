@@ -13,9 +13,9 @@ impl Cutter {
     /// Takes the next bytes and gives every line that they complete, without its line feed.
     pub(super) fn take(&mut self, bytes: &[u8], mut line: impl FnMut(&[u8])) {
         let mut rest = bytes;
-        while let Some(length) = rest.iter().position(|byte| *byte == b'\n') {
+        while let Some(length) = memchr::memchr(b'\n', rest) {
             if self.carry.is_empty() {
-                line(&rest[..length]);
+                line(&rest[..length.min(LINE_BYTES_MAX)]);
             } else {
                 self.keep(&rest[..length]);
                 line(&self.carry);
@@ -54,6 +54,19 @@ mod tests {
             }
             cutter.finish(|line| lines.push(line.to_vec()));
             assert_eq!(lines, [&b"G28"[..], b"", b"G1 X1\r", b"G1 X2"], "in pieces of {size}");
+        }
+    }
+
+    #[test]
+    fn a_line_beyond_the_cap_is_the_same_whether_it_comes_whole_or_in_pieces() {
+        let mut text = vec![b'x'; LINE_BYTES_MAX + 5];
+        text.extend(b"\nG28\n");
+        for size in [100, LINE_BYTES_MAX + 2, text.len()] {
+            let (mut cutter, mut lengths) = (Cutter::default(), Vec::new());
+            for piece in text.chunks(size) {
+                cutter.take(piece, |line| lengths.push(line.len()));
+            }
+            assert_eq!(lengths, [LINE_BYTES_MAX, 3], "in pieces of {size}");
         }
     }
 
