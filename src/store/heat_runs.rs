@@ -10,6 +10,10 @@ use super::rows::word;
 use crate::job::{CycleId, HeatRun, HeatWay, LineName};
 use crate::units::UnixMillis;
 
+/// The columns that [`heat_run`] reads, in its order.
+pub(super) const COLUMNS: &str =
+    "id, line, way, cycle, at, material, fan, mass_g, start_c, end_c, ambient_c, tau_s, rms_k, samples";
+
 /// The newest fifty of each line and way; older ones say little of the next.
 const NEWEST: &str = "
     select h.id, h.line, h.way, h.cycle, h.at, h.material, h.fan, h.mass_g, h.start_c, h.end_c, h.ambient_c, h.tau_s, h.rms_k, h.samples
@@ -58,7 +62,7 @@ pub(super) fn put(run: &HeatRun) -> sqlx::Result<Query> {
     Ok(query)
 }
 
-fn heat_run(row: &SqliteRow) -> sqlx::Result<HeatRun> {
+pub(super) fn heat_run(row: &SqliteRow) -> sqlx::Result<HeatRun> {
     Ok(HeatRun {
         id: row.try_get(0)?,
         line: word(row, 1, |name| LineName::new(name).ok())?,

@@ -7,10 +7,11 @@ use sqlx::sqlite::{SqliteConnectOptions, SqliteRow};
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Row, SqliteConnection};
 
 use super::error::StoreError;
+use super::heat_runs::{self, heat_run};
 use super::open::Store;
-use super::rows::{self, cycle_columns, entry_columns, job_fields, line_columns};
+use super::rows::{self, cycle_columns, entry_columns, job_fields, line_columns, print_run_columns};
 use super::write::{Entry, Write};
-use crate::job::{Cycle, CycleId, Job, JobId, LineRow, Survey};
+use crate::job::{Cycle, CycleId, HeatRun, Job, JobId, LineRow, PrintRun, Survey};
 use crate::units::UnixMillis;
 
 /// Rows that are read at once while nothing is wrong.
@@ -52,11 +53,16 @@ impl Store {
         let mut read = Remains::read(&aside).await.matched();
         let mut store = Self::open(path).await?;
         let fileless = std::mem::take(&mut read.fileless);
+        let learned = read.take_learned();
         let (mut whole, mut jobs, mut entries) =
             (read.whole && fileless.is_empty(), read.jobs.len(), read.entries.len());
         if let Err(error) = store.commit(&read.into_writes()).await {
             tracing::error!(%error, "what was read of the damaged database does not fit together");
             (whole, jobs, entries) = (false, 0, 0);
+        }
+        // For itself: a spoilt figure must not cost the jobs.
+        if let Err(error) = store.commit(&learned).await {
+            tracing::warn!(%error, "what the lines had learned is lost: times are foretold by the config's figures again");
         }
         let rescue = Rescue { aside, what, whole, jobs, fileless, entries };
         store.commit(&[note(&rescue, now)]).await?;
@@ -143,6 +149,8 @@ struct Remains {
     fileless: Vec<Job>,
     cycles: Vec<Cycle>,
     lines: Vec<LineRow>,
+    print_runs: Vec<PrintRun>,
+    heat_runs: Vec<HeatRun>,
     entries: Vec<Entry>,
     whole: bool,
 }
@@ -170,8 +178,11 @@ impl Remains {
         let (jobs, jobs_whole) = read_table(database, "jobs", job_fields!(), rows::job).await;
         let (cycles, _) = read_table(database, "cycles", cycle_columns!(), rows::cycle).await;
         let (lines, _) = read_table(database, "lines", line_columns!(), rows::line).await;
+        let (print_runs, _) = read_table(database, "print_runs", print_run_columns!(), rows::print_run).await;
+        let (heat_runs, _) = read_table(database, "heat_runs", heat_runs::COLUMNS, heat_run).await;
         let (entries, _) = read_table(database, "journal", entry_columns!(), rows::entry).await;
-        Self { files, jobs, fileless: Vec::new(), cycles, lines, entries, whole: files_whole && jobs_whole }
+        let whole = files_whole && jobs_whole;
+        Self { files, jobs, fileless: Vec::new(), cycles, lines, print_runs, heat_runs, entries, whole }
     }
 
     /// Leaves out what refers to something that is lost, and what the journal has behind a gap: it counts up without any.
@@ -190,6 +201,11 @@ impl Remains {
             // What the line last knew may be older than what it did: a person looks.
             line.belt_clear = false;
         }
+        self.print_runs.retain(|run| cycles.contains(&run.cycle));
+        for run in &mut self.heat_runs {
+            // What the bed did is worth as much without the copy that it was done for.
+            run.cycle = run.cycle.filter(|id| cycles.contains(id));
+        }
         let entries = self.entries.into_iter().zip(1..).take_while(|(entry, seq)| entry.seq == *seq);
         Self { jobs, fileless, entries: entries.map(|(entry, _)| entry).collect(), ..self }
     }
@@ -200,6 +216,13 @@ impl Remains {
         let cycles = self.cycles.into_iter().map(|cycle| Write::Cycle(Box::new(cycle)));
         let lines = self.lines.into_iter().map(|line| Write::Line(Box::new(line)));
         files.chain(jobs).chain(cycles).chain(lines).chain(self.entries.into_iter().map(Write::Journal)).collect()
+    }
+
+    /// Takes out what the lines have learned.
+    fn take_learned(&mut self) -> Vec<Write> {
+        let prints = std::mem::take(&mut self.print_runs).into_iter().map(Write::PrintRun);
+        let heats = std::mem::take(&mut self.heat_runs).into_iter().map(|run| Write::HeatRun(Box::new(run)));
+        prints.chain(heats).collect()
     }
 }
 

@@ -30,13 +30,19 @@ macro_rules! entry_columns {
         "seq, at, line, job, cycle, kind, text, data"
     };
 }
+/// The columns that [`print_run`] reads, in its order.
+macro_rules! print_run_columns {
+    () => {
+        "cycle, line, at, planned_s, actual_s"
+    };
+}
 /// The columns that [`line()`] reads, in its order.
 macro_rules! line_columns {
     () => {
         "name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part, belt"
     };
 }
-pub(super) use {cycle_columns, entry_columns, job_fields, line_columns};
+pub(super) use {cycle_columns, entry_columns, job_fields, line_columns, print_run_columns};
 
 pub(super) fn job(row: &SqliteRow) -> sqlx::Result<Job> {
     json(row, 0)
@@ -79,7 +85,6 @@ pub(super) fn line(row: &SqliteRow) -> sqlx::Result<LineRow> {
     })
 }
 
-/// Reads `cycle, line, at, planned_s, actual_s`.
 pub(super) fn print_run(row: &SqliteRow) -> sqlx::Result<PrintRun> {
     Ok(PrintRun {
         cycle: CycleId(row.try_get(0)?),

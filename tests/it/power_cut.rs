@@ -3,7 +3,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use nosebar::job::{FileFacts, Job, JobId, Survey};
+use nosebar::job::{Cycle, CycleId, FileFacts, HeatRun, HeatWay, Job, JobId, LineName, LineReason, LineRow, LineState};
+use nosebar::job::{Outcome, Phase, PrintRun, Survey};
 use nosebar::store::{Entry, JobFilter, JobSet, JournalFilter, Store, Write};
 use nosebar::units::UnixMillis;
 use proptest::prelude::*;
@@ -129,8 +130,81 @@ proptest! {
 
     #[test]
     fn whatever_page_is_spoilt_it_starts_and_invents_nothing(pages in prop::collection::vec((any::<usize>(), any::<u8>()), 1..4)) {
-        tokio::runtime::Runtime::new().expect("a runtime").block_on(spoilt(&pages));
+        tokio::runtime::Runtime::new().expect("a runtime").block_on(async { spoilt(&pages).await; });
     }
+}
+
+/// What a line has learned by its first ten copies.
+fn learned() -> (Vec<PrintRun>, Vec<HeatRun>) {
+    let line = || LineName::new("one").expect("a good name");
+    let print = |n| PrintRun { cycle: CycleId(n), line: line(), at: UnixMillis(n), planned_s: 100.0, actual_s: 123.0 };
+    let heat = |n| HeatRun {
+        id: n,
+        line: line(),
+        way: HeatWay::Cool,
+        cycle: Some(CycleId(n)),
+        at: UnixMillis(n),
+        material: Some("pla".to_owned()),
+        fan: None,
+        mass_g: Some(12.5),
+        start_c: 60.0,
+        end_c: 30.0,
+        ambient_c: 22.5,
+        tau_s: 600.0 + n as f64,
+        rms_k: 0.1,
+        samples: 200,
+    };
+    ((1..=10).map(print).collect(), (1..=10).map(heat).collect())
+}
+
+/// The line, the copies and what was learned by them.
+fn history() -> Vec<Write> {
+    let name = LineName::new("one").expect("a good name");
+    let line = LineRow {
+        name: name.clone(),
+        state: LineState::Idle,
+        reason: LineReason::None,
+        note: String::new(),
+        cycle: None,
+        belt_clear: true,
+        odometer_um: 0,
+        uncertain_um: 0,
+        open_step: None,
+        hold_after_part: false,
+        belt: None,
+    };
+    let cycle = |n: i64| Cycle {
+        id: CycleId(n),
+        job: JobId(n),
+        line: name.clone(),
+        copy: 1,
+        phase: Phase::Check,
+        outcome: Some(Outcome::Completed),
+        checked_by: None,
+        advance_um: 100_000,
+        started_at: UnixMillis(n),
+        ended_at: Some(UnixMillis(n + 1)),
+        note: String::new(),
+    };
+    let (prints, heats) = learned();
+    let mut writes = vec![Write::Line(Box::new(line))];
+    writes.extend((1..=10).map(|n| Write::Cycle(Box::new(cycle(n)))));
+    writes.extend(prints.into_iter().map(Write::PrintRun));
+    writes.extend(heats.into_iter().map(|run| Write::HeatRun(Box::new(run))));
+    writes
+}
+
+#[tokio::test]
+async fn a_spoilt_page_costs_what_was_learned_only_where_it_held_some_of_it() {
+    let (pages, (mut whole, mut rescued)) = (sound().await.len() / 4096, (0, 0));
+    for page in 0..pages {
+        if let Some((prints, heats)) = spoilt(&[(page, 7)]).await {
+            rescued += 1;
+            whole += usize::from((prints, heats) == (10, 10));
+        }
+    }
+    println!("{rescued} of {pages} pages were missed, and {whole} times everything learned was carried over");
+    assert!(rescued > 10 && whole >= rescued / 2, "{whole} of {rescued}");
 }
 
 /// A database with 120 commits, closed; made once.
@@ -143,13 +217,15 @@ async fn sound() -> &'static [u8] {
         for n in 1..=120 {
             store.commit(&commit(n)).await.expect("kept");
         }
+        store.commit(&history()).await.expect("kept");
         store.close().await.expect("closed");
         fs::read(&path).expect("there")
     };
     SOUND.get_or_init(make).await
 }
 
-async fn spoilt(pages: &[(usize, u8)]) {
+/// Spoils these pages and starts; how many learned prints and runs of the bed came through, where a rescue was needed.
+async fn spoilt(pages: &[(usize, u8)]) -> Option<(usize, usize)> {
     let dir = tempfile::tempdir().expect("a temporary folder");
     let path = dir.path().join("nosebar.db");
     fs::write(&path, sound().await).expect("written");
@@ -166,7 +242,7 @@ async fn spoilt(pages: &[(usize, u8)]) {
     let Some(rescue) = rescue else {
         // The page was not in use.
         assert_eq!(jobs.len(), 120);
-        return;
+        return None;
     };
     assert_eq!(fs::read(&rescue.aside).expect("set aside"), spoilt, "the damaged one stays as it was");
     assert_eq!(jobs.len(), rescue.jobs);
@@ -174,6 +250,12 @@ async fn spoilt(pages: &[(usize, u8)]) {
     assert!(rescue.fileless.iter().all(|job| job.copies == 2), "{rescue:?}");
     let entries = reader.journal_after(&JournalFilter::All, 0, 1000).await.expect("readable");
     assert_eq!(entries.last().map(|entry| entry.kind.as_str()), Some("database-damaged"));
+    let (snapshot, (prints, heats)) = (store.load().await.expect("readable"), learned());
+    assert!(snapshot.print_runs.iter().all(|run| prints.contains(run)), "{:#?}", snapshot.print_runs);
+    let without_cycle = |run: &HeatRun| HeatRun { cycle: None, ..run.clone() };
+    let known = |run: &HeatRun| heats.contains(run) || heats.iter().any(|each| without_cycle(each) == *run);
+    assert!(snapshot.heat_runs.iter().all(known), "{:#?}", snapshot.heat_runs);
+    Some((snapshot.print_runs.len(), snapshot.heat_runs.len()))
 }
 
 #[tokio::test]
