@@ -238,6 +238,9 @@ impl Decider {
                     self.books.heat.note(now, line.name(), Some(work.cycle), &work.like, &summary);
                 }
             }
+            Act::Travelled { cycle, travelled } => {
+                self.books.change_cycle(cycle, |cycle| cycle.advance_um = travelled.0);
+            }
             Act::CycleEnded { cycle, outcome, checked_by, note } => {
                 self.books.end_cycle(now, cycle, outcome, checked_by, &note);
             }

@@ -478,10 +478,18 @@ impl Line {
 
     /// Ends the cycle.
     pub(super) fn end_cycle(&mut self, outcome: Outcome, checked_by: Option<CheckedBy>, note: &str) {
-        let cycle = self.in_work.take().map(|w| w.work.cycle).or_else(|| self.orphan.take());
+        let cycle = self.take_cycle().or_else(|| self.orphan.take());
         if let Some(cycle) = cycle {
             self.acts.push_back(Act::CycleEnded { cycle, outcome, checked_by, note: note.to_owned() });
         }
+    }
+
+    /// Lets go of the copy under way; its belt travel is told, since nobody can ask for it afterwards.
+    fn take_cycle(&mut self) -> Option<CycleId> {
+        let work = self.in_work.take()?;
+        let (cycle, travelled) = (work.work.cycle, work.travelled);
+        self.acts.push_back(Act::Travelled { cycle, travelled });
+        Some(cycle)
     }
 
     /// Nothing was printed: the copy waits again.
@@ -498,7 +506,7 @@ impl Line {
             Some(Phase::Warm) => self.end_cycle(Outcome::Returned, None, why),
             Some(Phase::Print) => self.end_cycle(Outcome::Scrapped, None, why),
             Some(Phase::Cool | Phase::Advance | Phase::Check) => {
-                self.orphan = self.in_work.take().map(|w| w.work.cycle);
+                self.orphan = self.take_cycle();
                 self.belt_clear = false;
             }
         }

@@ -200,6 +200,13 @@ pub enum Act {
     PartsTakenOff,
     /// The bed got where it was to go: something to learn from.
     BedFollowed(Summary),
+    /// How far the belt ran for a cycle that the line lets go of.
+    Travelled {
+        /// Which.
+        cycle: CycleId,
+        /// As far as is certain; back counts as less.
+        travelled: Micrometres,
+    },
     /// The cycle is over.
     CycleEnded {
         /// Which.

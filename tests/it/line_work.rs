@@ -25,6 +25,10 @@ async fn three_off(by: By) {
     // Law L6: Y 64.198 to 135.802, nose at 220, overrun 40: three times 195.802 mm.
     assert_eq!(line["belt_odometer_um"], 3 * 195_802);
     assert_eq!(truth["belt_um"], 3 * 195_802);
+    let journal = plant.show("/journal?limit=500").await;
+    let ends = journal["entries"].as_array().expect("a list").iter().filter(|entry| entry["kind"] == "cycle-end");
+    let advances: Vec<_> = ends.map(|entry| entry["data"]["advance_um"].clone()).collect();
+    assert_eq!(advances, [json!(195_802), json!(195_802), json!(195_802)], "each copy has the travel made for it");
     assert!(std::fs::read_dir(plant.infeed()).expect("the folder").all(|e| e.expect("an entry").path().is_dir()));
 }
 
