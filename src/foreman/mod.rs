@@ -25,6 +25,7 @@ mod stand;
 mod times;
 mod trying;
 mod view;
+mod waits;
 
 pub use belt::{BeltPartView, BeltView, FlawView, WearView};
 pub use command::{Answer, Arrival, Command, JobCommand, JobPatch, LineCommand, Refused, RefusedCode};

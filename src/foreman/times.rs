@@ -4,17 +4,18 @@ use std::time::Duration;
 
 use super::books::Books;
 use super::stand::Stand;
+use super::waits::Waits;
 use crate::belt::{Advance, Drive};
-use crate::job::{HeatRun, HeatWay, Job, LineState, Material, Phase, Survey};
+use crate::job::{HeatWay, Job, LineState, Material, Phase, Survey};
 use crate::line::{Check, InWork, Line, Stage};
 use crate::schedule::{Bed, BerthState, Correction, Doing, Lasting, LineNow, Making, PhaseTimes, Spread, Then};
-use crate::thermal::{Likeness, Outlook, Span as WaitSpan, expected_cooling, expected_warming};
+use crate::thermal::{Likeness, Outlook, Span as WaitSpan};
 use crate::units::{Celsius, Moment};
 
 /// What a copy needs of its line, and what the line has learned of others like it.
 struct Needs<'a> {
     like: Likeness,
-    heat: &'a [HeatRun],
+    heat: &'a Waits,
     bed: Option<Celsius>,
     nozzle: Option<Celsius>,
     release: Celsius,
@@ -52,13 +53,18 @@ const ASKED_LATE_S: f64 = 3600.0;
 const PROGRAM_S: f64 = 3.0;
 const PROGRAM_LATE_S: f64 = 15.0;
 
+/// What the line has learned of its bed.
+pub(super) fn waits(stand: &Stand, books: &Books) -> Waits {
+    Waits::new(books.heat.of(&stand.config.name), stand.config.settings.cooling)
+}
+
 /// A whole copy; `None` if its part would never let go.
 pub(super) fn copy_times(
     stand: &Stand,
     job: &Job,
     survey: &Survey,
     materials: &[Material],
-    heat: &[HeatRun],
+    heat: &Waits,
     bed: Bed,
 ) -> Option<PhaseTimes> {
     let needs = Needs {
@@ -105,7 +111,7 @@ pub(super) fn line_now(stand: &Stand, books: &Books, now: Moment) -> LineNow {
 fn rest(stand: &Stand, work: &InWork, books: &Books, now: Moment) -> Option<PhaseTimes> {
     let line = &stand.line;
     let survey = books.job(work.work.job).and_then(|job| books.survey_of(job));
-    let heat = books.heat.of(&stand.config.name);
+    let heat = waits(stand, books);
     let needs = Needs {
         like: work.work.like.clone(),
         heat: &heat,
@@ -170,9 +176,8 @@ fn warm(line: &Line, needs: &Needs<'_>, from: (Option<Celsius>, Option<Celsius>)
 fn warm_from(line: &Line, needs: &Needs<'_>, from: (Option<Celsius>, Option<Celsius>)) -> Lasting {
     let start = from.0.unwrap_or(ROOM);
     let learned = || {
-        needs.heat.iter().find(|run| run.way == HeatWay::Warm)?;
-        let target = Celsius(needs.bed?.0 - NEAR_K);
-        expected_warming(needs.heat, line.settings().cooling, &needs.like, start, target).ok()
+        let target = Celsius(needs.bed.filter(|_| needs.heat.knows(HeatWay::Warm))?.0 - NEAR_K);
+        needs.heat.expect(HeatWay::Warm, &needs.like, start, target)
     };
     let bed = match learned() {
         Some(span) => lasting(span, line.settings().warm_limit),
@@ -238,8 +243,8 @@ fn print_left(stand: &Stand, survey: Option<&Survey>) -> Lasting {
 /// From this bed temperature until the part lets go; `None` if it never does.
 fn cool(line: &Line, needs: &Needs<'_>, from: Celsius) -> Option<Lasting> {
     let settings = line.settings();
-    if needs.heat.iter().any(|run| run.way == HeatWay::Cool) {
-        let span = expected_cooling(needs.heat, settings.cooling, &needs.like, from, needs.release).ok()?;
+    if needs.heat.knows(HeatWay::Cool) {
+        let span = needs.heat.expect(HeatWay::Cool, &needs.like, from, needs.release)?;
         return Some(lasting(span, settings.cool_limit));
     }
     let seconds = settings.cooling.wait_for_release(from, needs.release).ok()?.as_secs_f64();

@@ -1,5 +1,6 @@
 //! From how sure a curve is to how sure the time is at which it gets somewhere.
 
+use std::sync::LazyLock;
 use std::time::Duration;
 
 use nalgebra::{Matrix3, Vector3};
@@ -31,6 +32,8 @@ pub(super) struct Normal {
 
 /// How many curves are looked at. Twelve of them lie beyond each end of the interval.
 const DRAWS: u32 = 240;
+/// Where they are drawn, in standard deviations: worked out once, since a forecast asks thousands of times.
+static POINTS: LazyLock<Vec<[f64; 3]>> = LazyLock::new(|| (0..DRAWS).map(normal_point).collect());
 
 impl Normal {
     /// Start, floor and ln rate with their covariance.
@@ -49,7 +52,7 @@ impl Normal {
     pub(super) fn span(&self, target: f64) -> Option<Span> {
         let wait = Duration::try_from_secs_f64(time_to(self.mean, target)?).ok()?;
         let mut times = self.times(target);
-        times.sort_by(f64::total_cmp);
+        times.sort_unstable_by(f64::total_cmp);
         let at = |share: f64| {
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a place in the list")]
             let place = (share * times.len() as f64) as usize;
@@ -72,8 +75,7 @@ impl Normal {
         let straight = to_slope * self.covariance * to_slope.transpose();
         let root = root(straight);
         let ln_slope = way.abs().ln() + self.mean[2];
-        let draw = |n: u32| {
-            let [a, b, c] = normal_point(n);
+        let draw = |&[a, b, c]: &[f64; 3]| {
             let off = [
                 root[(0, 0)] * a,
                 root[(1, 0)] * a + root[(1, 1)] * b,
@@ -87,7 +89,7 @@ impl Normal {
             let ln_rate = ln_slope + off[2] - left.ln();
             time_to([start, floor, ln_rate], target).unwrap_or(f64::INFINITY)
         };
-        (0..DRAWS).map(draw).collect()
+        POINTS.iter().map(draw).collect()
     }
 }
 
