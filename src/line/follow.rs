@@ -123,6 +123,7 @@ impl Line {
     }
 }
 
-fn with_patience(wait: Duration) -> Duration {
+/// The longest that a wait believed to take so long may take.
+pub(super) fn with_patience(wait: Duration) -> Duration {
     wait.saturating_mul(PATIENCE) + ALLOWANCE
 }

@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use super::core::{Line, OFF, Stage};
+use super::follow::with_patience;
 use super::signal::{Readings, Step};
 use super::timer::Timer;
 use crate::job::{LineReason, LineState, Phase};
@@ -12,9 +13,6 @@ use crate::units::{Celsius, Moment};
 pub(super) const WARM_WITHIN_K: f64 = 3.0;
 /// Law L2: the belt moves on a reading no older than this.
 pub(super) const FRESH: Duration = Duration::from_secs(5);
-/// How much longer than believed a bed may take to cool before the line holds: a draught, a summer's day.
-const COOL_PATIENCE: u32 = 3;
-const COOL_ALLOWANCE: Duration = Duration::from_secs(600);
 
 impl Line {
     pub(super) fn begin_warm(&mut self, now: Moment) {
@@ -128,7 +126,7 @@ impl Line {
         let Some(work) = &self.in_work else { return };
         let from = self.readings.bed.or(work.work.bed).unwrap_or(OFF);
         let limit = match self.settings.cooling.wait_for_release(from, work.work.release) {
-            Ok(wait) => wait * COOL_PATIENCE + COOL_ALLOWANCE,
+            Ok(wait) => with_patience(wait),
             // The belief may be wrong (a cold night): wait, but not without end.
             Err(_) => self.settings.cool_limit,
         };
