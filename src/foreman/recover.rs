@@ -36,27 +36,21 @@ pub(super) fn line(
     kept: Option<&LineRow>,
     orphan: Option<CycleId>,
 ) -> Line {
-    let fresh = LineRow {
-        name: config.name.clone(),
-        state: LineState::Held,
-        reason: LineReason::BeltNotKnownClear,
-        note: "this line is new here; look whether anything is on the belt".to_owned(),
-        cycle: None,
+    let fresh = || {
+        let rests = LineRow::at_rest(config.name.clone());
         // A simulated belt comes into being empty, together with this line. Of a real one nothing is known yet.
-        belt_clear: matches!(config.link, LinkConfig::Simulated { .. }),
-        odometer_um: 0,
-        uncertain_um: 0,
-        open_step: None,
-        hold_after_part: false,
-        belt: None,
-    };
-    let row = match kept {
-        Some(row) => row.clone(),
-        None if fresh.belt_clear => {
-            LineRow { state: LineState::Idle, reason: LineReason::None, note: String::new(), ..fresh }
+        if matches!(config.link, LinkConfig::Simulated { .. }) {
+            return rests;
         }
-        None => fresh,
+        LineRow {
+            state: LineState::Held,
+            reason: LineReason::BeltNotKnownClear,
+            note: "this line is new here; look whether anything is on the belt".to_owned(),
+            belt_clear: false,
+            ..rests
+        }
     };
+    let row = kept.cloned().unwrap_or_else(fresh);
     if row.cycle.is_some() || row.open_step.is_some() {
         let about = About { line: Some(config.name.clone()), job: None, cycle: row.cycle };
         let text = format!("line {} was restarted with something under way: it holds and asks", config.name);

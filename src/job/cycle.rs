@@ -176,3 +176,23 @@ pub struct LineRow {
     #[serde(default)]
     pub belt: Option<String>,
 }
+
+impl LineRow {
+    /// A line at rest that has never done anything, on a clear belt.
+    #[must_use]
+    pub fn at_rest(name: LineName) -> Self {
+        Self {
+            name,
+            state: LineState::Idle,
+            reason: LineReason::None,
+            note: String::new(),
+            cycle: None,
+            belt_clear: true,
+            odometer_um: 0,
+            uncertain_um: 0,
+            open_step: None,
+            hold_after_part: false,
+            belt: None,
+        }
+    }
+}

@@ -86,22 +86,10 @@ mod tests {
     use super::super::list::tests::plan;
     use super::super::write::Write;
     use super::*;
-    use crate::job::{LineReason, LineRow, LineState};
+    use crate::job::LineRow;
 
     fn line(name: &str) -> LineRow {
-        LineRow {
-            name: LineName::new(name).expect("a good name"),
-            state: LineState::Idle,
-            reason: LineReason::None,
-            note: String::new(),
-            cycle: None,
-            belt_clear: true,
-            odometer_um: 0,
-            uncertain_um: 0,
-            open_step: None,
-            hold_after_part: false,
-            belt: None,
-        }
+        LineRow::at_rest(LineName::new(name).expect("a good name"))
     }
 
     fn run(id: i64, name: &str, way: HeatWay) -> HeatRun {

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use nosebar::job::{Cycle, CycleId, FileFacts, HeatRun, HeatWay, Job, JobId, LineName, LineReason, LineRow, LineState};
+use nosebar::job::{Cycle, CycleId, FileFacts, HeatRun, HeatWay, Job, JobId, LineName, LineRow};
 use nosebar::job::{Outcome, Phase, PrintRun, Survey};
 use nosebar::store::{Entry, JobFilter, JobSet, JournalFilter, Store, Write};
 use nosebar::units::UnixMillis;
@@ -160,19 +160,7 @@ fn learned() -> (Vec<PrintRun>, Vec<HeatRun>) {
 /// The line, the copies and what was learned by them.
 fn history() -> Vec<Write> {
     let name = LineName::new("one").expect("a good name");
-    let line = LineRow {
-        name: name.clone(),
-        state: LineState::Idle,
-        reason: LineReason::None,
-        note: String::new(),
-        cycle: None,
-        belt_clear: true,
-        odometer_um: 0,
-        uncertain_um: 0,
-        open_step: None,
-        hold_after_part: false,
-        belt: None,
-    };
+    let line = LineRow::at_rest(name.clone());
     let cycle = |n: i64| Cycle {
         id: CycleId(n),
         job: JobId(n),

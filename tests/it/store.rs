@@ -222,19 +222,7 @@ async fn everything_written_comes_back_the_same_after_reopening() {
 #[tokio::test]
 async fn the_last_fifty_prints_of_each_line_are_read_the_oldest_first() {
     let mut house = house().await;
-    let row = |line| LineRow {
-        name: name(line),
-        state: LineState::Idle,
-        reason: LineReason::None,
-        note: String::new(),
-        cycle: None,
-        belt_clear: true,
-        odometer_um: 0,
-        uncertain_um: 0,
-        open_step: None,
-        hold_after_part: false,
-        belt: None,
-    };
+    let row = |line| LineRow::at_rest(name(line));
     let mut writes =
         vec![file(), put(&job(1)), Write::Line(Box::new(row("east-2"))), Write::Line(Box::new(row("west")))];
     for id in 1..=70 {

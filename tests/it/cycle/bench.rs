@@ -68,19 +68,7 @@ pub(super) fn work() -> Work {
 }
 
 pub(super) fn row() -> LineRow {
-    LineRow {
-        name: LineName::new("one").expect("a good name"),
-        state: LineState::Idle,
-        reason: LineReason::None,
-        note: String::new(),
-        cycle: None,
-        belt_clear: true,
-        odometer_um: 0,
-        uncertain_um: 0,
-        open_step: None,
-        hold_after_part: false,
-        belt: None,
-    }
+    LineRow::at_rest(LineName::new("one").expect("a good name"))
 }
 
 impl Bench {
