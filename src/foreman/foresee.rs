@@ -212,7 +212,7 @@ mod tests {
         let now = (clock.now(), clock.wall());
         let stands = config.lines.iter().map(|line| {
             let state = recover::line(&mut books, now, line, None, None);
-            let mut stand = Stand::new(line.clone(), state, None, tokio::sync::mpsc::channel(1).0);
+            let mut stand = Stand::new(line.clone(), state, None);
             stand.line.handle(now.0, Signal::Connected);
             stand
         });

@@ -13,6 +13,7 @@ mod foresee;
 mod foretold;
 mod handle;
 mod heat_book;
+mod office;
 mod patch;
 mod present;
 mod prints;
@@ -32,6 +33,7 @@ pub use command::{Answer, Arrival, Command, JobCommand, JobPatch, LineCommand, R
 pub use commission::{Commissioned, Measured, WriteWord};
 pub use foretold::{CopyForecastView, ForecastView, JobForecastView, LineForecastView, PhaseForecastView, TimeView};
 pub use handle::{Handle, News, Request};
+pub use office::{Errand, Office};
 pub use run::{Foreman, Orders, Reports};
 pub use view::{HeatRunView, LineView, Live, PhaseEnds, Question, TemperatureView, TrialView, WorkView};
 

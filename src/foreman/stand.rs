@@ -1,15 +1,12 @@
-//! One line at the foreman's: its cycle, its driver, and what was last kept and shown of it.
-
-use tokio::sync::mpsc;
+//! One line at the foreman's: its cycle, and what was last kept and shown of it.
 
 use super::prints::Prints;
 use super::view::LineView;
 use crate::belt::{Advance, Span};
-use crate::clock::Clock;
 use crate::config::LineConfig;
 use crate::job::{HeatRun, Job, LineRow, LineState, Material, Phase, Survey};
 use crate::line::{Line, Readings, Signal, Step, StepResult, Watched, Work};
-use crate::printer::{Looks, Mail, Order, Report, Task, TaskResult};
+use crate::printer::{Looks, Report, Task, TaskResult};
 use crate::schedule::{BeltNow, Berth, BerthState};
 use crate::thermal::{Likeness, Prior, release_temperature};
 use crate::units::{Celsius, Millimetres};
@@ -25,17 +22,11 @@ pub(super) struct Stand {
     pub(super) progress: (u64, u64),
     /// Its prints against the clock.
     pub(super) prints: Prints,
-    orders: mpsc::Sender<Mail<Order>>,
 }
 
 impl Stand {
-    pub(super) fn new(
-        config: LineConfig,
-        line: Line,
-        kept: Option<LineRow>,
-        orders: mpsc::Sender<Mail<Order>>,
-    ) -> Self {
-        Self { config, line, kept, kept_phase: None, shown: None, progress: (0, 0), prints: Prints::default(), orders }
+    pub(super) fn new(config: LineConfig, line: Line, kept: Option<LineRow>) -> Self {
+        Self { config, line, kept, kept_phase: None, shown: None, progress: (0, 0), prints: Prints::default() }
     }
 
     /// What the scheduler needs to know.
@@ -123,13 +114,6 @@ impl Stand {
             || Advance::plan(crate::belt::Extent { tail_mm: nose.0, lead_mm: nose.0 }, nose, self.config.overrun),
             |extent| Advance::plan(extent, nose, self.config.overrun),
         )
-    }
-
-    /// Sends an order; a driver that does not take it has gone, and says so by its reports.
-    pub(super) fn tell(&self, clock: &Clock, body: Order) {
-        if self.orders.try_send(Mail { body, busy: clock.busy() }).is_err() {
-            tracing::error!(line = %self.config.name, "the driver takes no orders");
-        }
     }
 
     /// The driver's words for a step.
