@@ -1,35 +1,30 @@
-//! Joins the wire to a link: connects, speaks, and connects again.
+//! Joins the wire to a link: does for the attendant what must be waited for.
 
 use std::collections::VecDeque;
 use std::io;
 use std::path::Path;
-use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::fs::File;
 use tokio::io::AsyncReadExt;
 use tokio::sync::mpsc;
 
+use super::attendant::{Attendant, Chore};
 use super::link::{Connect, Link};
-use super::session::{Memory, Outcome, Session, Wish};
 use super::settings::DriverSettings;
-use super::task::{Mail, Order, Report, TaskResult};
+use super::task::{Mail, Order, Report};
 use crate::clock::{Busy, Clock};
-use crate::units::Moment;
 
-/// Waits between tries to connect; the last one again and again.
-const BACKOFF_S: [u64; 4] = [1, 2, 5, 10];
 const READ_BUFFER: usize = 4096;
 const FILE_BUFFER: usize = 64 * 1024;
 /// A write that takes longer than this has met a machine that no longer listens.
 const WRITE_LIMIT: Duration = Duration::from_secs(10);
 
-const STOP_NOT_SENT: &str = "the emergency stop could not be sent: switch the printer off by hand";
-
 /// A driver: one task, the only writer of its printer (law L5).
 pub struct Driver {
     connect: Box<dyn Connect>,
-    settings: Arc<DriverSettings>,
+    attendant: Attendant,
+    link: Option<Box<dyn Link>>,
     clock: Clock,
     /// Which line it serves; sent along with every report.
     index: usize,
@@ -69,11 +64,8 @@ enum Written {
     ShutDown,
 }
 
-/// How a connection ended.
-enum End {
-    Lost(String, TaskResult),
-    ShutDown,
-}
+/// The foreman has gone.
+struct ShutDown;
 
 impl Driver {
     /// Joins its parts.
@@ -86,117 +78,39 @@ impl Driver {
         orders: mpsc::Receiver<Mail<Order>>,
         reports: mpsc::Sender<(usize, Mail<Report>)>,
     ) -> Self {
-        Self {
-            connect,
-            settings: Arc::new(settings),
-            clock,
-            index,
-            orders,
-            file: None,
-            waiting: VecDeque::new(),
-            reports,
-        }
+        let attendant = Attendant::new(clock.now(), settings, connect.describe());
+        Self { connect, attendant, link: None, clock, index, orders, file: None, waiting: VecDeque::new(), reports }
     }
 
-    /// Runs until the foreman has gone.
+    /// Runs until the foreman has gone. Law of the loop: one input, then everything that follows from it, then wait.
     pub async fn run(mut self) {
-        let mut tries = 0;
-        let mut memory = Memory::unknown(&self.settings);
-        loop {
-            let why = match self.connect.open().await {
-                Ok(mut link) => match self.serve(link.as_mut(), &mut tries, &mut memory).await {
-                    End::Lost(why, result) => Report::Lost { why, result },
-                    End::ShutDown => return,
-                },
-                Err(error) => {
-                    let why = format!("{}: {error}", self.connect.describe());
-                    Report::Lost { why, result: TaskResult::default() }
-                }
-            };
-            let busy = self.clock.busy();
-            // Saying the same at every try would fill the journal.
-            if (tries == 0 || matches!(&why, Report::Lost { result, .. } if *result != TaskResult::default()))
-                && !self.report(why).await
-            {
-                return;
-            }
-            drop(busy);
-            let wait = BACKOFF_S[tries.min(BACKOFF_S.len() - 1)];
-            tries += 1;
-            if !self.wait(Duration::from_secs(wait)).await {
-                return;
-            }
-        }
-    }
-
-    /// Waits between tries; orders that come meanwhile have nobody to go to.
-    async fn wait(&mut self, span: Duration) -> bool {
-        let until = self.clock.now() + span;
-        loop {
-            tokio::select! {
-                biased;
-                order = next_order(&mut self.waiting, &mut self.orders) => {
-                    let Some(mail) = order else { return false };
-                    let answer = match mail.body {
-                        Order::Do(task, _) => {
-                            let why = "there is no connection to the printer".to_owned();
-                            Report::Failed { task, why, result: TaskResult::default() }
-                        }
-                        Order::EmergencyStop => Report::Note { text: STOP_NOT_SENT.to_owned() },
-                        Order::StopBelt | Order::PartsTakenOff => continue,
-                    };
-                    if !self.report(answer).await {
-                        return false;
-                    }
-                }
-                _busy = self.clock.sleep_until(until) => return true,
-            }
-        }
-    }
-
-    async fn report(&self, body: Report) -> bool {
-        let busy = self.clock.busy();
-        self.reports.send((self.index, Mail { body, busy })).await.is_ok()
-    }
-
-    /// Law of the loop: one input, then everything that follows from it, then wait.
-    async fn serve(&mut self, link: &mut dyn Link, tries: &mut usize, memory: &mut Memory) -> End {
-        let settings = Arc::clone(&self.settings);
-        let mut session = Session::new(self.clock.now(), &settings, memory.clone());
-        let end = self.speak(link, &mut session, tries).await;
-        *memory = session.into_memory();
-        end
-    }
-
-    async fn speak(&mut self, link: &mut dyn Link, session: &mut Session<'_>, tries: &mut usize) -> End {
         let mut buffer = vec![0; READ_BUFFER];
         // Alive while this task works, so that a warped clock waits for it.
         let mut busy: Option<Busy> = Some(self.clock.busy());
         loop {
-            if let Err(end) = self.settle(link, session, tries).await {
-                return end;
+            if self.do_chores().await.is_err() {
+                return;
             }
-            let deadline = session.deadline();
+            let deadline = self.attendant.deadline();
             tokio::select! {
                 biased;
                 order = next_order(&mut self.waiting, &mut self.orders) => {
-                    let Some(mail) = order else { return End::ShutDown };
+                    let Some(mail) = order else { return };
                     busy = Some(mail.busy);
-                    if let Some(end) = obey(link, session, mail.body).await {
-                        return end;
-                    }
+                    self.attendant.handle_order(mail.body);
                 }
-                read = link.read(&mut buffer) => {
+                read = read_some(&mut self.link, &mut buffer) => {
                     busy = Some(self.clock.busy());
+                    let now = self.clock.now();
                     match read {
-                        Ok(0) => return lost(session, "the other side closed the connection"),
-                        Ok(n) => session.dialogue.handle_bytes(self.clock.now(), &buffer[..n]),
-                        Err(error) => return lost(session, &error.to_string()),
+                        Ok(0) => self.lose("the other side closed the connection".to_owned()),
+                        Ok(n) => self.attendant.handle_bytes(now, &buffer[..n]),
+                        Err(error) => self.lose(error.to_string()),
                     }
                 }
                 token = self.clock.sleep_until_some(deadline) => {
                     busy = Some(token);
-                    session.dialogue.handle_timeout(self.clock.now());
+                    self.attendant.handle_timeout(self.clock.now());
                 }
                 () = Busy::give_back(&mut busy) => {}
             }
@@ -204,57 +118,53 @@ impl Driver {
     }
 
     /// Polls until nothing comes out.
-    async fn settle(&mut self, link: &mut dyn Link, session: &mut Session<'_>, tries: &mut usize) -> Result<(), End> {
-        loop {
-            let now = self.clock.now();
-            let mut quiet = true;
-            while let Some(event) = session.dialogue.poll_event() {
-                quiet = false;
-                if let Outcome::Lost(why) = session.handle_event(now, event) {
-                    self.tell(session, tries).await?;
-                    return Err(lost(session, &why));
+    async fn do_chores(&mut self) -> Result<(), ShutDown> {
+        while let Some(chore) = self.attendant.poll(self.clock.now()) {
+            match chore {
+                Chore::Report(report) => self.report(report).await?,
+                Chore::Open => {
+                    let opened = self.connect.open().await.map(|link| self.link = Some(link));
+                    self.attendant.handle_open(self.clock.now(), opened);
                 }
-            }
-            self.fill(session, now).await;
-            let mut bytes = Vec::new();
-            if session.dialogue.poll_transmit(&mut bytes) {
-                quiet = false;
-                match self.write(link, &bytes).await {
+                Chore::Write(bytes) => match self.write(&bytes).await {
                     Written::All => {}
-                    Written::Failed(why) => return Err(lost(session, &why)),
-                    Written::OvertakenByStop => return Err(stop_at_once(link, session).await),
-                    Written::ShutDown => return Err(End::ShutDown),
+                    Written::Failed(why) => self.lose(why),
+                    Written::OvertakenByStop => self.attendant.handle_order(Order::EmergencyStop),
+                    Written::ShutDown => return Err(ShutDown),
+                },
+                Chore::Stop(bytes) => self.stop_at_once(bytes).await,
+                Chore::Close => self.link = None,
+                Chore::OpenFile(path) => {
+                    let opened = PrintFile::open(&path).await.map(|(file, length)| {
+                        self.file = Some(file);
+                        length
+                    });
+                    self.attendant.handle_opened(opened);
                 }
-            }
-            quiet &= !self.tell(session, tries).await?;
-            if quiet {
-                return Ok(());
+                Chore::ReadFile => match &mut self.file {
+                    Some(file) => self.attendant.handle_file(file.read().await),
+                    None => self.attendant.handle_file(Err(io::ErrorKind::NotFound.into())),
+                },
+                Chore::TakePartsOff => self.link.iter_mut().for_each(|link| link.parts_taken_off()),
             }
         }
+        Ok(())
     }
 
-    /// Hands the session the file as it asks for it.
-    async fn fill(&mut self, session: &mut Session<'_>, now: Moment) {
-        session.fill(now);
-        while let Some(wish) = session.poll_wish() {
-            match (wish, &mut self.file) {
-                (Wish::Open(path), file) => session.handle_opened(match PrintFile::open(&path).await {
-                    Ok((opened, length)) => {
-                        *file = Some(opened);
-                        Ok(length)
-                    }
-                    Err(error) => Err(error),
-                }),
-                (Wish::Bytes, Some(file)) => session.handle_file(file.read().await),
-                (Wish::Bytes, None) => session.handle_file(Err(io::ErrorKind::NotFound.into())),
-            }
-            session.fill(now);
-        }
+    async fn report(&mut self, body: Report) -> Result<(), ShutDown> {
+        let busy = self.clock.busy();
+        self.reports.send((self.index, Mail { body, busy })).await.map_err(|_| ShutDown)
+    }
+
+    fn lose(&mut self, why: String) {
+        self.link = None;
+        self.attendant.handle_gone(self.clock.now(), why);
     }
 
     /// Writes, unless an emergency stop comes meanwhile: a machine that takes no bytes must not make it wait (law L5).
-    async fn write(&mut self, link: &mut dyn Link, bytes: &[u8]) -> Written {
-        let Self { orders, waiting, .. } = self;
+    async fn write(&mut self, bytes: &[u8]) -> Written {
+        let Self { orders, waiting, link, .. } = self;
+        let Some(link) = link else { return Written::Failed("there is no connection".to_owned()) };
         let writing = tokio::time::timeout(WRITE_LIMIT, link.write_all(bytes));
         tokio::pin!(writing);
         loop {
@@ -274,20 +184,24 @@ impl Driver {
         }
     }
 
-    /// Tells the foreman what the session has to report. Says whether that was anything.
-    async fn tell(&self, session: &mut Session<'_>, tries: &mut usize) -> Result<bool, End> {
-        let mut told = false;
-        while let Some(mut report) = session.poll_report() {
-            told = true;
-            if let Report::Connected { to } = &mut report {
-                *to = self.connect.describe();
-                *tries = 0;
+    /// What was written and has not left is thrown away; then the stop, and nothing after it.
+    async fn stop_at_once(&mut self, bytes: &[u8]) {
+        let sent = match self.link.take() {
+            Some(mut link) => {
+                link.discard_unsent();
+                matches!(tokio::time::timeout(WRITE_LIMIT, link.write_all(bytes)).await, Ok(Ok(())))
             }
-            if !self.report(report).await {
-                return Err(End::ShutDown);
-            }
-        }
-        Ok(told)
+            None => false,
+        };
+        self.attendant.handle_stopped(self.clock.now(), sent);
+    }
+}
+
+/// Waits for bytes; without a connection it never ends.
+async fn read_some(link: &mut Option<Box<dyn Link>>, buffer: &mut [u8]) -> io::Result<usize> {
+    match link {
+        Some(link) => link.read(buffer).await,
+        None => std::future::pending().await,
     }
 }
 
@@ -302,35 +216,9 @@ async fn next_order(
     }
 }
 
-async fn obey(link: &mut dyn Link, session: &mut Session<'_>, order: Order) -> Option<End> {
-    match order {
-        Order::Do(id, task) => session.ask(id, task),
-        Order::StopBelt => session.stop_belt(),
-        Order::PartsTakenOff => link.parts_taken_off(),
-        Order::EmergencyStop => return Some(stop_at_once(link, session).await),
-    }
-    None
-}
-
-/// What was written and has not left is thrown away; then the stop, and nothing after it.
-async fn stop_at_once(link: &mut dyn Link, session: &mut Session<'_>) -> End {
-    link.discard_unsent();
-    let bytes = session.dialogue.emergency();
-    let sent = tokio::time::timeout(WRITE_LIMIT, link.write_all(bytes)).await;
-    let why = match sent {
-        Ok(Ok(())) => "emergency stop: the printer needs a reset",
-        _ => STOP_NOT_SENT,
-    };
-    lost(session, why)
-}
-
-fn lost(session: &Session<'_>, why: &str) -> End {
-    End::Lost(why.to_owned(), session.interrupted())
-}
-
 #[cfg(test)]
 mod tests {
-    use std::sync::Mutex;
+    use std::sync::{Arc, Mutex};
 
     use super::super::LinkFuture;
     use super::*;

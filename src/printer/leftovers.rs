@@ -1,6 +1,7 @@
 //! What an advance leaves behind in the printer's registers: nothing, whatever the file before it did, however the belt hangs on
 //! the machine, and wherever the advance is cut off. A session and the simulated machine on one clock that is only a number.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use proptest::collection::vec;
@@ -75,9 +76,9 @@ fn tails() -> impl Strategy<Value = Vec<&'static str>> {
 }
 
 /// A session, the machine, and their clock.
-struct World<'a> {
-    settings: &'a DriverSettings,
-    session: Session<'a>,
+struct World {
+    settings: Arc<DriverSettings>,
+    session: Session,
     printer: Printer,
     /// What is left to be read of the file under print.
     file: Vec<u8>,
@@ -85,8 +86,8 @@ struct World<'a> {
     last_task: u64,
 }
 
-impl<'a> World<'a> {
-    fn new(settings: &'a DriverSettings) -> Self {
+impl World {
+    fn new(settings: &DriverSettings) -> Self {
         let drive = match settings.drive.by {
             DriveBy::Axis(_) => BeltDrive::Axis(b'A'),
             DriveBy::Extruder(_) | DriveBy::Lines(_) => BeltDrive::Extruder(1),
@@ -95,7 +96,8 @@ impl<'a> World<'a> {
         let mut config = SimConfig { belt, ..SimConfig::default() };
         config.motion.tools = 3;
         let now = Moment::ZERO;
-        let session = Session::new(now, settings, Memory::unknown(settings));
+        let settings = Arc::new(settings.clone());
+        let session = Session::new(now, Arc::clone(&settings), Memory::unknown(&settings));
         Self { settings, session, printer: Printer::new(config, now), file: Vec::new(), now, last_task: 0 }
     }
 
@@ -164,9 +166,9 @@ impl<'a> World<'a> {
         self.now = self.now + Duration::from_secs(1);
         self.printer.advance(self.now);
         self.printer.discard_output();
-        let new = Session::new(self.now, self.settings, Memory::unknown(self.settings));
+        let new = Session::new(self.now, Arc::clone(&self.settings), Memory::unknown(&self.settings));
         let memory = std::mem::replace(&mut self.session, new).into_memory();
-        self.session = Session::new(self.now, self.settings, memory);
+        self.session = Session::new(self.now, Arc::clone(&self.settings), memory);
     }
 }
 
@@ -211,7 +213,7 @@ fn try_advance(by: DriveBy, tail: &[&str], trouble: Trouble, at: u64, watch: boo
     let moves = settings.drive.advance_moves(advance);
     let task = world.ask(Task::Belt { moves, odometer: Micrometres(0), watch });
     let reached = from.commands + at;
-    let is_there = |world: &mut World<'_>| world.printer.truth().commands >= reached;
+    let is_there = |world: &mut World| world.printer.truth().commands >= reached;
     let ended = world.go_on(task, is_there);
     let told = match (ended, trouble) {
         (Some(told), _) => told,

@@ -3,6 +3,7 @@
 //! A [`Link`] only moves bytes; what they mean is [`crate::wire`]'s business. The [`Driver`] joins the two: it turns tasks into
 //! commands, reads files as it goes, and reports what became of them. Knows no job and no line.
 
+mod attendant;
 mod driver;
 mod feed;
 #[cfg(test)]
@@ -17,6 +18,7 @@ mod simulated;
 mod task;
 mod tcp;
 
+pub use attendant::{Attendant, Chore};
 pub use driver::Driver;
 pub use link::{Connect, Link, LinkFuture};
 pub use own_lines::check_cool_lines;

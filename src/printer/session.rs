@@ -3,6 +3,7 @@
 use std::collections::{BTreeSet, VecDeque};
 use std::io;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 
 use super::feed::{Fed, Feed, FeedError};
@@ -42,8 +43,8 @@ fn walker(settings: &DriverSettings) -> Walker {
     Walker::new(Dialect { g90_ends_m83: settings.dialect.e_follows_g91, ..settings.dialect })
 }
 
-pub(super) struct Session<'a> {
-    settings: &'a DriverSettings,
+pub(super) struct Session {
+    settings: Arc<DriverSettings>,
     pub(super) dialogue: Dialogue,
     walker: Walker,
     owed: Vec<String>,
@@ -123,8 +124,8 @@ pub(super) enum Outcome {
     Lost(String),
 }
 
-impl<'a> Session<'a> {
-    pub(super) fn new(now: Moment, settings: &'a DriverSettings, memory: Memory) -> Self {
+impl Session {
+    pub(super) fn new(now: Moment, settings: Arc<DriverSettings>, memory: Memory) -> Self {
         let mut dialogue = Dialogue::new(settings.dialogue);
         dialogue.start(now);
         Self {
@@ -461,7 +462,7 @@ impl<'a> Session<'a> {
         (self.opening, self.wish) = (None, None);
         self.on_its_way.clear();
         // The machine is as it was when it was switched on, and is owed nothing.
-        self.walker = walker(self.settings);
+        self.walker = walker(&self.settings);
         self.owed.clear();
         self.ready = false;
         self.dialogue.start(now);
