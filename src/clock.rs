@@ -43,6 +43,7 @@ struct Warp {
 #[derive(Debug)]
 struct WarpState {
     now: Moment,
+    wall_shift_ms: i64,
     busy: usize,
     next_id: u64,
     sleepers: BTreeMap<(Moment, u64), oneshot::Sender<Busy>>,
@@ -90,6 +91,13 @@ impl Clock {
         }
     }
 
+    /// Sets the civil time of a clock that nothing else moves forward by so many milliseconds, or back: line time goes on as before.
+    pub fn shift_wall(&self, by_ms: i64) {
+        if let Kind::Warped(warp) = &self.kind {
+            warp.lock().wall_shift_ms += by_ms;
+        }
+    }
+
     /// Now, in line time.
     #[must_use]
     pub fn now(&self) -> Moment {
@@ -114,7 +122,7 @@ impl Clock {
         let base = match &self.kind {
             // The machine's clock may have been set meanwhile: count from now, not from the start.
             Kind::Real => UnixMillis(wall_now().0 - millis(self.now())),
-            Kind::Warped(_) => self.start_wall,
+            Kind::Warped(warp) => UnixMillis(self.start_wall.0 + warp.lock().wall_shift_ms),
         };
         UnixMillis(base.0 + millis(moment))
     }
@@ -164,6 +172,7 @@ impl Warp {
     fn new(speed: f64, start: Instant) -> Self {
         let state = WarpState {
             now: Moment::ZERO,
+            wall_shift_ms: 0,
             busy: 0,
             next_id: 0,
             sleepers: BTreeMap::new(),
@@ -331,6 +340,8 @@ mod tests {
         drop(work);
         clock.move_to(Moment(1_000_000));
         assert_eq!(clock.now(), Moment(2_500_000));
+        clock.shift_wall(-2_000);
+        assert_eq!((clock.now(), clock.wall()), (Moment(2_500_000), UnixMillis(1_500)));
     }
 
     #[tokio::test]

@@ -19,6 +19,8 @@ pub(super) struct Belt {
     place_um: i64,
     forward_um: i64,
     backward_um: i64,
+    /// What was commanded before `commanded` was last counted from zero.
+    commanded_before: MicroUnits,
 }
 
 /// A belt move under way: how far it goes and how long it takes.
@@ -37,7 +39,16 @@ pub(super) fn micro_units(units: f64) -> MicroUnits {
 
 impl Belt {
     pub(super) fn new(config: BeltConfig) -> Self {
-        Self { config, slip: 0.0, origin_um: 0, commanded: 0, place_um: 0, forward_um: 0, backward_um: 0 }
+        Self {
+            config,
+            slip: 0.0,
+            origin_um: 0,
+            commanded: 0,
+            place_um: 0,
+            forward_um: 0,
+            backward_um: 0,
+            commanded_before: 0,
+        }
     }
 
     /// Net travel toward the nose, µm.
@@ -50,6 +61,15 @@ impl Belt {
         (self.forward_um, self.backward_um)
     }
 
+    /// Where the belt would be without any slip, µm.
+    pub(super) fn driven_um(&self) -> i64 {
+        #[expect(clippy::cast_precision_loss, reason = "commanded travel is far below 2^53 millionths")]
+        let travel_um = (self.commanded_before + self.commanded) as f64 * self.um_per_micro_unit(0.0);
+        #[expect(clippy::cast_possible_truncation, reason = "belt travel is far below 2^53 µm")]
+        let place_um = travel_um.round() as i64;
+        place_um
+    }
+
     /// What the drive has been commanded since it was last counted from zero: the start of the next move.
     pub(super) fn commanded(&self) -> MicroUnits {
         self.commanded
@@ -58,6 +78,7 @@ impl Belt {
     /// From now on this share of the travel is lost.
     pub(super) fn set_slip(&mut self, share: f64) {
         self.origin_um = self.place_um;
+        self.commanded_before += self.commanded;
         self.commanded = 0;
         self.slip = share.clamp(0.0, 1.0);
     }
@@ -66,7 +87,7 @@ impl Belt {
     pub(super) fn drive_to(&mut self, commanded: MicroUnits) {
         self.commanded = commanded;
         #[expect(clippy::cast_precision_loss, reason = "commanded travel is far below 2^53 millionths")]
-        let travel_um = commanded as f64 * self.um_per_micro_unit();
+        let travel_um = commanded as f64 * self.um_per_micro_unit(self.slip);
         #[expect(clippy::cast_possible_truncation, reason = "belt travel is far below 2^53 µm")]
         let place = self.origin_um + travel_um.round() as i64;
         let step = place - self.place_um;
@@ -79,14 +100,14 @@ impl Belt {
     pub(super) fn time_to(&self, place_um: i64, from: MicroUnits, moving: BeltMove) -> Option<Duration> {
         #[expect(clippy::cast_precision_loss, reason = "all far below 2^53")]
         let (needed, start, units) = ((place_um - self.origin_um) as f64 - 0.5, from as f64, moving.units as f64);
-        let share = (needed / self.um_per_micro_unit() - start) / units;
-        let forward = self.um_per_micro_unit() * units > 0.0;
+        let share = (needed / self.um_per_micro_unit(self.slip) - start) / units;
+        let forward = self.um_per_micro_unit(self.slip) * units > 0.0;
         (forward && share <= 1.0).then(|| moving.duration.mul_f64(share.max(0.0)))
     }
 
-    fn um_per_micro_unit(&self) -> f64 {
+    fn um_per_micro_unit(&self, slip: f64) -> f64 {
         let toward_nose = if self.config.inverted { -1.0 } else { 1.0 };
-        toward_nose * (1.0 - self.slip) / (self.config.units_per_mm * 1000.0)
+        toward_nose * (1.0 - slip) / (self.config.units_per_mm * 1000.0)
     }
 }
 

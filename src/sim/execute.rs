@@ -12,7 +12,7 @@ use super::heater::Heater;
 use super::modal::{Request, has, value};
 use super::path::Path;
 use super::printer::Printer;
-use super::thermometer;
+use super::thermometer::{self, Thermometer};
 use crate::gcode::Word;
 
 /// What is to be said when a command is done, or what it waits for.
@@ -319,12 +319,15 @@ impl Printer {
 
     fn temperatures(&self) -> String {
         let SimConfig { noise_k, noise_seed, .. } = self.config;
-        let reading = |heater: &Heater, salt: u64| Reading {
-            temperature_c: heater.temperature(self.now) + thermometer::noise(noise_k, noise_seed ^ salt, self.now),
+        let [bed, nozzle] = self.thermometers;
+        let reading = |heater: &Heater, shown: Thermometer, salt: u64| Reading {
+            temperature_c: shown.reading(heater.temperature(self.now))
+                + thermometer::noise(noise_k, noise_seed ^ salt, self.now),
             target_c: heater.target_c(),
             power: heater.power(self.now),
         };
-        answer::temperatures(self.config.report, reading(&self.body.nozzle, 1 << 63), reading(&self.body.bed, 0))
+        let readings = (reading(&self.body.nozzle, nozzle, 1 << 63), reading(&self.body.bed, bed, 0));
+        answer::temperatures(self.config.report, readings.0, readings.1)
     }
 }
 

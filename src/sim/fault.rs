@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use super::body::HeaterName;
 use super::heater::Condition;
+use super::thermometer::Thermometer;
 
 /// Something that goes wrong.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -30,6 +31,23 @@ pub enum Fault {
     Cut,
     /// From now on this share of belt travel is lost, 0…1.
     BeltSlips(f64),
+    /// A heater's thermometer works, or shows what is not so.
+    Thermometer(HeaterName, Thermometer),
+    /// The air around the machine has this temperature from now on, °C.
+    Room(f64),
+    /// The part on the belt, or else the next one, does not fall as it should.
+    LastPart(Mishap),
+}
+
+/// How a part that is loose fails to fall at the nose.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Mishap {
+    /// It falls this much farther on, mm.
+    FallsLate(f64),
+    /// Once, it tips back onto the belt, so far before the nose, mm.
+    FallsBack(f64),
+    /// Half of it falls, and half stays on the belt until it is taken off by hand.
+    Breaks,
 }
 
 /// Something that happens to a line on its way to the board.
@@ -74,6 +92,9 @@ impl Fault {
             Self::Silence(_) => "silence",
             Self::Cut => "cut",
             Self::BeltSlips(_) => "belt",
+            Self::Thermometer(..) => "thermometer",
+            Self::Room(_) => "room",
+            Self::LastPart(_) => "mishap",
         }
     }
 }

@@ -27,6 +27,8 @@ pub enum Condition {
         /// Whether the firmware notices.
         noticed: bool,
     },
+    /// Comes to rest this much above its target, K.
+    Overshoots(f64),
 }
 
 /// Where the temperature is going: exponentially to `floor_c`, stopping at `stop_c` if that lies on the way.
@@ -59,9 +61,9 @@ impl Heater {
         let temperature = self.temperature(now);
         match self.condition {
             Condition::Fails { .. } => f64::from(u8::from(self.target_c > temperature)),
-            _ if temperature < self.target_c => 1.0,
-            _ if temperature > self.target_c => 0.0,
-            _ => ((self.target_c - self.config.ambient_c) / self.config.rise_k).clamp(0.0, 1.0),
+            _ if temperature < self.aim_c() => 1.0,
+            _ if temperature > self.aim_c() => 0.0,
+            _ => ((self.aim_c() - self.config.ambient_c) / self.config.rise_k).clamp(0.0, 1.0),
         }
     }
 
@@ -72,6 +74,20 @@ impl Heater {
     pub(super) fn set_target(&mut self, now: Moment, target_c: f64) {
         self.rebase(now);
         self.target_c = target_c;
+    }
+
+    /// The air around it has another temperature from now on, °C.
+    pub(super) fn set_ambient(&mut self, now: Moment, ambient_c: f64) {
+        self.rebase(now);
+        self.config.ambient_c = ambient_c;
+    }
+
+    /// Where it truly comes to rest, °C.
+    fn aim_c(&self) -> f64 {
+        match self.condition {
+            Condition::Overshoots(by) if self.target_c > 0.0 => self.target_c + by,
+            _ => self.target_c,
+        }
     }
 
     pub(super) fn set_condition(&mut self, now: Moment, condition: Condition) {
@@ -102,15 +118,16 @@ impl Heater {
 
     fn course(&self) -> Course {
         let HeaterConfig { ambient_c, tau_s, rise_k } = self.config;
-        let full = Course { floor_c: ambient_c + rise_k, tau_s, stop_c: self.target_c };
-        let off = Course { floor_c: ambient_c, tau_s, stop_c: self.target_c };
+        let aim_c = self.aim_c();
+        let full = Course { floor_c: ambient_c + rise_k, tau_s, stop_c: aim_c };
+        let off = Course { floor_c: ambient_c, tau_s, stop_c: aim_c };
         match self.condition {
             Condition::Fails { .. } => Course { stop_c: f64::NAN, ..off },
-            Condition::Works if self.target_c > self.base_c => full,
-            Condition::Slow(times) if self.target_c > self.base_c => Course { tau_s: tau_s * times, ..full },
+            Condition::Works | Condition::Overshoots(_) if aim_c > self.base_c => full,
+            Condition::Slow(times) if aim_c > self.base_c => Course { tau_s: tau_s * times, ..full },
             // At its target and above ambient it stays; below ambient no heater can hold it.
-            _ if self.target_c == self.base_c && self.target_c > ambient_c => Course { floor_c: self.target_c, ..off },
-            Condition::Works | Condition::Slow(_) => off,
+            _ if aim_c == self.base_c && aim_c > ambient_c => Course { floor_c: aim_c, ..off },
+            Condition::Works | Condition::Slow(_) | Condition::Overshoots(_) => off,
         }
     }
 }

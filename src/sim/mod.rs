@@ -33,9 +33,10 @@ pub use config::{
     BeltConfig, BeltDrive, FrameConfig, HeaterConfig, InputConfig, MotionConfig, ReleaseConfig, ReleaseStep,
     ReportForm, SimConfig, TowardNose,
 };
-pub use fault::{Fault, LineFault, SwitchCondition};
+pub use fault::{Fault, LineFault, Mishap, SwitchCondition};
 pub use heater::Condition;
 pub use modal::Registers;
 pub use printer::Printer;
 pub use script::{Script, ScriptError};
+pub use thermometer::Thermometer;
 pub use truth::{Happening, Note, PartTruth, Truth};

@@ -1,6 +1,7 @@
 //! The parts on the belt: what sticks, what rides, what hangs, what falls.
 
 use super::config::{FrameConfig, ReleaseConfig};
+use super::fault::Mishap;
 use super::keep_out::KeepOuts;
 use super::truth::{Happening, PartTruth};
 
@@ -64,6 +65,8 @@ struct Part {
     own_c: f64,
     grip: Grip,
     hangs: bool,
+    /// What keeps it from falling as it should.
+    mishap: Option<Mishap>,
     hash: u64,
 }
 
@@ -78,6 +81,8 @@ pub(super) struct Parts {
     on_belt: Vec<Part>,
     /// Part numbers that will not let go once they are begun.
     glued: Vec<u32>,
+    /// Parts that will not fall as they should.
+    mishaps: Vec<(u32, Mishap)>,
     begun: u32,
     fallen: u32,
     taken_off: u32,
@@ -97,6 +102,7 @@ impl Parts {
             release,
             on_belt: Vec::new(),
             glued: Vec::new(),
+            mishaps: Vec::new(),
             begun: 0,
             fallen: 0,
             taken_off: 0,
@@ -143,6 +149,7 @@ impl Parts {
             own_c,
             grip: if self.glued.contains(&self.begun) { Grip::Forever } else { Grip::None },
             hangs: false,
+            mishap: self.mishaps.iter().find(|(number, _)| *number == self.begun).map(|(_, mishap)| *mishap),
             hash: HASH_START,
         });
     }
@@ -180,7 +187,7 @@ impl Parts {
 
     /// The belt's place at which the next loose part falls.
     pub(super) fn next_fall_um(&self) -> Option<i64> {
-        self.on_belt.iter().filter(|part| part.grip == Grip::None).map(|part| self.nose_um - part.tail_um).min()
+        self.on_belt.iter().filter(|part| part.grip == Grip::None).map(|part| part.falls_at_um(self.nose_um)).min()
     }
 
     /// The belt's place at which the next part hangs over the nose by its whole length and does not fall.
@@ -202,7 +209,11 @@ impl Parts {
             }
             part.hangs = beyond && part.grip != Grip::None;
         }
-        let gone = |part: &mut Part| part.grip == Grip::None && part.tail_um.saturating_add(place_um) >= self.nose_um;
+        let nose_um = self.nose_um;
+        for part in &mut self.on_belt {
+            part.suffer(nose_um, place_um);
+        }
+        let gone = |part: &mut Part| part.grip == Grip::None && part.falls_at_um(nose_um) <= place_um;
         for part in self.on_belt.extract_if(.., gone) {
             self.fallen += 1;
             notes.push(Happening::PartFell { part: part.number });
@@ -224,6 +235,14 @@ impl Parts {
         self.glued.push(number);
         if let Some(part) = self.on_belt.iter_mut().find(|part| part.number == number) {
             part.grip = Grip::Forever;
+        }
+    }
+
+    /// The part with this number, begun or yet to be begun, does not fall as it should.
+    pub(super) fn befall(&mut self, number: u32, mishap: Mishap) {
+        self.mishaps.push((number, mishap));
+        if let Some(part) = self.on_belt.iter_mut().find(|part| part.number == number) {
+            part.mishap = Some(mishap);
         }
     }
 
@@ -274,6 +293,37 @@ impl Parts {
 }
 
 impl Part {
+    /// The belt's place at which it falls, once it is loose.
+    fn falls_at_um(&self, nose_um: i64) -> i64 {
+        let late_um = match self.mishap {
+            Some(Mishap::FallsLate(mm)) => um(mm),
+            _ => 0,
+        };
+        nose_um.saturating_sub(self.tail_um).saturating_add(late_um)
+    }
+
+    /// Where it would fall now, what befalls it instead.
+    fn suffer(&mut self, nose_um: i64, place_um: i64) {
+        if self.grip != Grip::None || self.falls_at_um(nose_um) > place_um {
+            return;
+        }
+        let tail_um = |before_mm: f64| nose_um - place_um - um(before_mm);
+        let length_um = self.lead_um - self.tail_um;
+        match self.mishap {
+            Some(Mishap::FallsBack(before_mm)) => {
+                self.lead_um = tail_um(before_mm);
+                self.tail_um = self.lead_um - length_um;
+                self.mishap = None;
+            }
+            Some(Mishap::Breaks) => {
+                self.lead_um = tail_um(1.0);
+                self.tail_um = self.lead_um - length_um / 2;
+                (self.grip, self.mishap) = (Grip::Forever, None);
+            }
+            Some(Mishap::FallsLate(_)) | None => {}
+        }
+    }
+
     fn truth(&self, place_um: i64) -> PartTruth {
         PartTruth {
             number: self.number,

@@ -11,6 +11,7 @@ use super::modal::Registers;
 use super::output::Output;
 use super::parts::Marks;
 use super::script::ScriptRun;
+use super::thermometer::Thermometer;
 use super::truth::{Happening, Note, Truth};
 use crate::gcode::{Word, lex_line};
 use crate::units::Moment;
@@ -37,6 +38,8 @@ pub struct Printer {
     pub(super) line_faults: VecDeque<LineFault>,
     pub(super) lines_arrived: u64,
     switch: SwitchCondition,
+    /// Of the bed, of the nozzle.
+    pub(super) thermometers: [Thermometer; 2],
     pub(super) marks: Marks,
     notes: VecDeque<Note>,
     recent: VecDeque<String>,
@@ -69,6 +72,7 @@ impl Printer {
             line_faults: VecDeque::new(),
             lines_arrived: 0,
             switch: SwitchCondition::Works,
+            thermometers: [Thermometer::Works; 2],
             marks: Marks::default(),
             notes: VecDeque::new(),
             recent: VecDeque::new(),
@@ -130,6 +134,7 @@ impl Printer {
             belt_um,
             belt_forward_um,
             belt_backward_um,
+            belt_driven_um: self.body.belt.driven_um(),
             prints_begun,
             parts_fallen,
             parts_taken_off,
@@ -320,6 +325,13 @@ impl Printer {
                 self.note(Happening::LinkCut);
             }
             Fault::BeltSlips(share) => self.body.slip_belt(share),
+            Fault::Thermometer(HeaterName::Bed, thermometer) => self.thermometers[0] = thermometer,
+            Fault::Thermometer(HeaterName::Nozzle, thermometer) => self.thermometers[1] = thermometer,
+            Fault::Room(ambient_c) => {
+                self.body.bed.set_ambient(self.now, ambient_c);
+                self.body.nozzle.set_ambient(self.now, ambient_c);
+            }
+            Fault::LastPart(mishap) => self.body.parts.befall(self.body.parts.last_or_next(), mishap),
         }
     }
 

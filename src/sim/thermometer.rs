@@ -2,6 +2,26 @@
 
 use crate::units::Moment;
 
+/// How well a thermometer works.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub enum Thermometer {
+    /// As built.
+    #[default]
+    Works,
+    /// Shows this whatever is true, °C.
+    Shows(f64),
+}
+
+impl Thermometer {
+    /// What it shows at this temperature.
+    pub(super) fn reading(self, temperature_c: f64) -> f64 {
+        match self {
+            Self::Works => temperature_c,
+            Self::Shows(shown_c) => shown_c,
+        }
+    }
+}
+
 /// Noise of a thermometer at a moment, normally distributed with deviation `noise_k`, K.
 pub(super) fn noise(noise_k: f64, seed: u64, now: Moment) -> f64 {
     if noise_k == 0.0 {

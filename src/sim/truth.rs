@@ -17,6 +17,8 @@ pub struct Truth {
     pub belt_forward_um: i64,
     /// All travel away from it, µm, not below zero.
     pub belt_backward_um: i64,
+    /// Where the belt would be if it had never slipped, µm: what its motor did.
+    pub belt_driven_um: i64,
     /// Prints begun; each is a part.
     pub prints_begun: u32,
     /// Parts that fell into the bin.
