@@ -6,7 +6,7 @@ use super::answer::{self, Reading};
 use super::arc::Arc;
 use super::belt::micro_units;
 use super::body::{Block, HeaterName};
-use super::config::{BeltDrive, SimConfig};
+use super::config::{BeltDrive, ReportForm, SimConfig};
 use super::firmware::{Every, Finish, State, Task, Then, Work};
 use super::heater::Heater;
 use super::modal::{Request, has, value};
@@ -318,6 +318,12 @@ impl Printer {
     }
 
     fn temperatures(&self) -> String {
+        self.report_as(self.config.report)
+    }
+
+    /// A temperature report in another form than the machine's own, as if something else on the wire gave it.
+    #[must_use]
+    pub fn report_as(&self, form: ReportForm) -> String {
         let SimConfig { noise_k, noise_seed, .. } = self.config;
         let [bed, nozzle] = self.thermometers;
         let reading = |heater: &Heater, shown: Thermometer, salt: u64| Reading {
@@ -327,7 +333,7 @@ impl Printer {
             power: heater.power(self.now),
         };
         let readings = (reading(&self.body.nozzle, nozzle, 1 << 63), reading(&self.body.bed, bed, 0));
-        answer::temperatures(self.config.report, readings.0, readings.1)
+        answer::temperatures(form, readings.0, readings.1)
     }
 }
 

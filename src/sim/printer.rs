@@ -183,6 +183,24 @@ impl Printer {
         self.gather();
     }
 
+    /// Whether the board takes commands now: it runs, and waits for nothing.
+    #[must_use]
+    pub fn listens(&self) -> bool {
+        self.firmware.state == State::Runs && self.firmware.work.is_none()
+    }
+
+    /// Whether anything that was sent is still being done, or moves.
+    #[must_use]
+    pub fn is_under_way(&self) -> bool {
+        self.body.planned() > 0 || self.firmware.work.is_some()
+    }
+
+    /// The number of the last line that was accepted.
+    #[must_use]
+    pub fn last_line(&self) -> i64 {
+        self.firmware.numbering.last()
+    }
+
     /// Whether it was stopped for good and waits for a reset.
     #[must_use]
     pub fn is_halted(&self) -> bool {

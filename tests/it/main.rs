@@ -29,3 +29,4 @@ mod textbook_cooling;
 mod trial;
 mod walk;
 mod wire;
+mod world;

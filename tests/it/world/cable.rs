@@ -17,13 +17,17 @@ pub(crate) enum Damage {
 /// One way of the cable: bytes in order, each piece with the moment of its arrival.
 #[derive(Debug, Default)]
 pub(crate) struct Way {
-    pub(crate) latency: Duration,
+    latency: Duration,
     pieces: VecDeque<(Moment, Vec<u8>)>,
     damages: VecDeque<Damage>,
     last_due: Moment,
 }
 
 impl Way {
+    pub(crate) fn with_latency(latency: Duration) -> Self {
+        Self { latency, ..Self::default() }
+    }
+
     /// Something will happen to what is sent next.
     pub(crate) fn damage(&mut self, damage: Damage) {
         self.damages.push_back(damage);

@@ -59,7 +59,10 @@ pub(crate) enum What {
     Cut(Duration),
     /// Nothing is read or said for so long.
     Silence(Duration),
-    HeaterStalls { name: HeaterName, noticed: bool },
+    HeaterStalls {
+        name: HeaterName,
+        noticed: bool,
+    },
     HeaterSlow(HeaterName, f64),
     HeaterOvershoots(HeaterName, f64),
     /// A thermometer that shows this whatever is true.
@@ -71,12 +74,17 @@ pub(crate) enum What {
     PartFallsLate(f64),
     PartFallsBack(f64),
     PartBreaks,
-    SwitchStuck { pressed: bool },
+    SwitchStuck {
+        pressed: bool,
+    },
     CheckProgram(Program),
     StoreFails(Duration),
     DiskFull(Duration),
     /// The process is killed so many effects from now, and started again so much later.
-    Kill { effects: u32, down: Duration },
+    Kill {
+        effects: u32,
+        down: Duration,
+    },
     /// The civil clock is set.
     ClockSet(i64),
     /// The computer sleeps.

@@ -1,6 +1,6 @@
 //! What people ask for from their phones, whether it makes sense or not.
 
-use nosebar::foreman::{Command, Jog, JobCommand, JobPatch, LineCommand};
+use nosebar::foreman::{Command, JobCommand, JobPatch, Jog, LineCommand};
 use nosebar::job::{JobId, LineName};
 use nosebar::units::Micrometres;
 
@@ -17,10 +17,16 @@ pub(crate) enum Asked {
     /// Looks first, and takes off what is there.
     BeltClear,
     NotClear,
-    Jog { um: i64, although_warm: bool },
+    Jog {
+        um: i64,
+        although_warm: bool,
+    },
     HeatTrial(u32),
     EndTrial,
-    MarkFlaw { near_mm: i64, length_mm: i64 },
+    MarkFlaw {
+        near_mm: i64,
+        length_mm: i64,
+    },
     MoveUp(usize),
     MoveDown(usize),
     HoldJob(usize),
