@@ -32,9 +32,11 @@ pub(super) struct Memory {
 }
 
 impl Memory {
-    /// Of a machine that was never spoken to: an advance of an earlier day may have been cut off in it.
+    /// Of a machine that was never spoken to: an advance of an earlier day may have been cut off in it, and the last file of that
+    /// day may have left it counting in inches.
     pub(super) fn unknown(settings: &DriverSettings) -> Self {
-        Self { walker: walker(settings), owed: settings.drive.calm() }
+        let owed = std::iter::once("G21".to_owned()).chain(settings.drive.calm()).collect();
+        Self { walker: walker(settings), owed }
     }
 }
 
@@ -461,9 +463,8 @@ impl Session {
         self.print = None;
         (self.opening, self.wish) = (None, None);
         self.on_its_way.clear();
-        // The machine is as it was when it was switched on, and is owed nothing.
-        self.walker = walker(&self.settings);
-        self.owed.clear();
+        // It is said to be as it was when it was switched on; a line number that was set by a command of long ago says so too.
+        Memory { walker: self.walker, owed: self.owed } = Memory::unknown(&self.settings);
         self.ready = false;
         self.dialogue.start(now);
     }
