@@ -13,6 +13,7 @@ impl Line {
     pub(super) fn begin_advance(&mut self, now: Moment) {
         let Some(work) = &mut self.in_work else { return };
         work.moves = self.settings.drive.advance_moves(work.work.advance);
+        work.whole = true;
         work.watched = Watched { back: true, ..Watched::default() };
         self.run_belt(now);
     }
@@ -21,6 +22,7 @@ impl Line {
     pub(super) fn begin_retry(&mut self, now: Moment) {
         let Some(work) = &mut self.in_work else { return };
         work.tries += 1;
+        work.whole = false;
         work.moves = self.settings.drive.retry_moves(self.settings.retry_back, work.work.advance);
         work.watched = Watched { back: true, ..Watched::default() };
         let text = format!("the part did not clear: try {} of {}", work.tries, self.settings.retries);
@@ -57,8 +59,8 @@ impl Line {
         if let Some(seen) = result.watched {
             work.watched.looks += seen.looks;
             work.watched.changed |= seen.changed;
-            // Each step starts from the state that it finds: back is what the last one says.
-            work.watched.back = seen.back;
+            // Each step starts from the state that the one before it ended in, which need not be the first one's.
+            work.watched.back = work.watched.back == seen.back;
         }
         if let Some(part) = work.word.take() {
             self.end_by_word(now, part);
@@ -71,7 +73,7 @@ impl Line {
                 self.enter(now, LineState::Held, LineReason::Operator, "held in the middle of the advance");
             }
         } else {
-            work.advances += 1;
+            work.advances += u32::from(work.whole);
             self.begin_check(now);
         }
     }

@@ -64,6 +64,8 @@ pub struct InWork {
     pub(super) placings: u32,
     /// Whole advances made.
     pub(super) advances: u32,
+    /// Whether what the belt makes now is a whole advance, and not a retry.
+    pub(super) whole: bool,
     /// Belt travel of this cycle.
     pub(super) travelled: Micrometres,
     /// Follows the bed while it warms up or cools.
@@ -223,6 +225,7 @@ impl Line {
             tries: 0,
             placings: 0,
             advances: 0,
+            whole: false,
             travelled: Micrometres(0),
             tracker: None,
             latest: now,
