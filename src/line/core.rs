@@ -12,7 +12,7 @@ use super::trial::HeatRun;
 use crate::belt::{Ledger, Move};
 use crate::job::{CheckedBy, CycleId, LineName, LineReason, LineRow, LineState, Outcome, PartWord, Phase};
 use crate::thermal::Tracker;
-use crate::units::{Micrometres, Moment};
+use crate::units::{Celsius, Micrometres, Moment};
 
 /// One line.
 #[derive(Clone, Debug)]
@@ -33,6 +33,8 @@ pub struct Line {
     pub(super) connected: bool,
     pub(super) readings: Readings,
     pub(super) read_at: Option<Moment>,
+    /// The bed's reading before the last one, and when it came.
+    pub(super) bed_before: Option<(Moment, Celsius)>,
     pub(super) step: Option<(StepId, Step)>,
     /// A belt step without its end, also when another step was laid over it: after a crash its travel may have happened.
     pub(super) belt_step: Option<(StepId, Step)>,
@@ -144,6 +146,7 @@ impl Line {
             connected: false,
             readings: Readings::default(),
             read_at: None,
+            bed_before: None,
             step: None,
             belt_step: None,
             last_step: 0,
@@ -320,6 +323,7 @@ impl Line {
         self.belt_step = None;
         self.readings = Readings::default();
         self.read_at = None;
+        self.bed_before = None;
         let why = format!("the connection to the printer was lost: {why}");
         match self.phase() {
             None => {
@@ -530,7 +534,7 @@ impl Line {
 }
 
 /// A heater that is off.
-pub(super) const OFF: crate::units::Celsius = crate::units::Celsius(0.0);
+pub(super) const OFF: Celsius = Celsius(0.0);
 
 fn phase_words(phase: Phase) -> &'static str {
     match phase {

@@ -33,6 +33,7 @@ impl Line {
             nozzle_target: readings.nozzle_target.or(old.nozzle_target),
         };
         if let Some(bed) = readings.bed {
+            self.bed_before = self.read_at.zip(old.bed);
             self.read_at = Some(now);
             self.follow(now, bed);
         }
@@ -152,10 +153,13 @@ impl Line {
         }
     }
 
-    /// Law L2's part that readings decide.
+    /// Law L2's part that readings decide. Nothing guards a reading on its way: one that has lost a digit must not move the belt
+    /// over a hot bed, so the one before it must say the same.
     pub(super) fn may_move_belt(&self, now: Moment) -> bool {
         let Some(work) = &self.in_work else { return false };
-        let cool = self.readings.bed.is_some_and(|bed| bed.0 <= work.work.release.0);
+        let release = work.work.release;
+        let before = self.bed_before.is_some_and(|(at, bed)| bed.0 <= release.0 && now.since(at) < FRESH * 2);
+        let cool = before && self.readings.bed.is_some_and(|bed| bed.0 <= release.0);
         let fresh = self.read_at.is_some_and(|at| now.since(at) < FRESH);
         self.connected && cool && fresh
     }

@@ -55,6 +55,17 @@ fn the_belt_waits_for_a_fresh_reading_at_or_below_the_release_temperature() {
     assert_eq!(bench.line.phase(), Some(Phase::Advance));
 }
 
+/// Nothing guards a temperature on its way: `B:45.30` that lost a byte is still a reading.
+#[test]
+fn one_cool_reading_between_warm_ones_moves_no_belt() {
+    let mut bench = Bench::new(Check::Switch);
+    bench.reach_cool();
+    for bed in [45.3, 5.3, 45.2, 25.2, 45.1] {
+        bench.read_once(bed, 40.0);
+        assert_eq!(bench.line.phase(), Some(Phase::Cool), "{bed}");
+    }
+}
+
 #[test]
 fn the_belt_waits_for_the_head_to_be_parked() {
     let mut bench = Bench::new(Check::Switch);

@@ -124,7 +124,13 @@ impl Bench {
         self.done(StepResult { complete: true, ..StepResult::default() })
     }
 
+    /// A report, and the same again: one alone moves no belt.
     pub(super) fn read(&mut self, bed: f64, nozzle: f64) {
+        self.read_once(bed, nozzle);
+        self.read_once(bed, nozzle);
+    }
+
+    pub(super) fn read_once(&mut self, bed: f64, nozzle: f64) {
         let readings = Readings { bed: Some(Celsius(bed)), nozzle: Some(Celsius(nozzle)), ..Readings::default() };
         self.signal(Signal::Temperatures(readings));
     }
