@@ -11,11 +11,31 @@ mod common {
 use std::process::ExitCode;
 use std::thread::available_parallelism;
 
+/// One seed, with everything that its journal has.
+fn one(seed: u64) -> ExitCode {
+    let plan = world::plan::Plan::new(seed);
+    for fault in &plan.faults {
+        println!("{fault}");
+    }
+    let (tally, verdict) = world::runner::run_told(plan);
+    println!("{tally:?}");
+    match verdict {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(why) => {
+            println!("{why}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
 #[expect(clippy::disallowed_methods, reason = "a bench measures real time")]
 fn main() -> ExitCode {
     let (first, seeds) = (common::asked::value("--first", 0), common::asked::value("--seeds", 1000));
     let threads = available_parallelism().map_or(1, usize::from);
     let threads = common::asked::value("--threads", threads);
+    if let Some(seed) = std::env::args().skip_while(|argument| argument != "--seed").nth(1) {
+        return one(seed.parse().expect("a seed"));
+    }
     // What a world panics with is told with its seed.
     std::panic::set_hook(Box::new(|_| {}));
     let begun = std::time::Instant::now();

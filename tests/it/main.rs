@@ -30,3 +30,4 @@ mod trial;
 mod walk;
 mod wire;
 mod world;
+mod worlds;

@@ -4,14 +4,14 @@ use std::collections::BTreeSet;
 use std::time::Duration;
 
 use nosebar::belt::Stretch;
-use nosebar::foreman::{Answer, Command, Office, Refused};
+use nosebar::foreman::{Answer, Command, LineCommand, Office, Refused};
 use nosebar::job::{JobId, JobState, LineState, Outcome};
 use nosebar::line::Verdict;
 use nosebar::printer::{Order, Report, Task};
 use nosebar::sim::Truth;
 use nosebar::units::Moment;
 
-use super::plan::{NOSE_MM, Plan};
+use super::plan::{FLAWS_MM, NOSE_MM, Plan};
 use super::store::Kept;
 use super::world::World;
 
@@ -36,7 +36,7 @@ pub(crate) struct Laws {
     word: Option<(Word, f64, bool)>,
     /// What the machine's endstop report last said of the switch, and whether it was pressed since the last plastic.
     pressed: Option<bool>,
-    /// Belt travel toward the nose when the last plastic was laid, and where that part began.
+    /// What the belt's motor had done when the last plastic was laid, and where that part began.
     laid: (i64, i64),
     before: Option<Truth>,
     /// When a report of the bed last reached the foreman, and what it said.
@@ -47,9 +47,18 @@ pub(crate) struct Laws {
     pub(crate) misread: bool,
     /// Belt travel that the drive did and the odometer knows nothing of, since a person said where the splice is, µm.
     pub(crate) base_um: i64,
+    /// A motor that was stopped in the middle stands between two whole micrometres.
+    pub(crate) slack_um: i64,
     /// The belt slipped, and nobody has looked at the splice since.
     pub(crate) slipped: bool,
+    /// A person has said where the splice is; the flaws come with it.
+    pub(crate) marked: bool,
+    pub(crate) marks_done: [bool; 3],
+    /// The air is warm: a bed that was cool may grow warm again while the belt runs, and what has left cannot be called back.
+    pub(crate) hot_room: bool,
     jogs: bool,
+    /// Where the part lets go for which the belt was last told to run, °C.
+    release_c: f64,
     /// By how much a person lets the belt run warmer than parts let go.
     overridden: bool,
     stop_due: Option<Moment>,
@@ -118,6 +127,7 @@ impl Laws {
             return Err("L2: the belt is to run without a copy and without a jog".to_owned());
         };
         let release = work.work.release.0;
+        self.release_c = release;
         match self.bed_read {
             Some((at, bed)) if now.since(at) < FRESH && bed <= release => Ok(()),
             read => Err(format!(
@@ -141,9 +151,6 @@ impl Laws {
 
     /// Bytes leave the driver.
     pub(crate) fn see_bytes(&mut self, bytes: &[u8]) -> Result<(), String> {
-        if self.stop_due.is_some() {
-            return Err(format!("L5: an emergency stop waits behind {:?}", String::from_utf8_lossy(bytes)));
-        }
         let forbidden = NEVER_SENT.iter().find(|word| bytes.windows(word.len()).any(|window| window == **word));
         match forbidden {
             Some(word) => Err(format!("L10: {:?} is sent", String::from_utf8_lossy(word))),
@@ -183,6 +190,17 @@ impl Laws {
         answer: &Result<Answer, Refused>,
         disk: &Kept,
     ) -> Result<(), String> {
+        if let (Command::Line { what, .. }, Ok(_)) = (command, answer) {
+            match what {
+                LineCommand::SpliceAtNose => self.marks_done[0] = true,
+                LineCommand::MarkFlaw { near, .. } => {
+                    let flaw = FLAWS_MM.iter().position(|(own, _)| near.0 == own * 1000);
+                    flaw.into_iter().for_each(|flaw| self.marks_done[flaw + 1] = true);
+                }
+                _ => {}
+            }
+            self.marked = self.marks_done == [true; 3];
+        }
         if let Ok(Answer::Job(job)) = answer {
             if !disk.jobs.contains_key(&job.id) {
                 return Err(format!("L8: job {} was accepted and is not kept", job.id));
@@ -232,14 +250,15 @@ impl Laws {
         if let Some(due) = self.stop_due.filter(|due| world.now() > *due) {
             return Err(format!("L5: an emergency stop was due at {due:?} and has not left"));
         }
-        self.judge_line(world, &process.office)
+        // While something is being written, what has happened since waits.
+        if process.is_writing() { Ok(()) } else { self.judge_line(world, &process.office) }
     }
 
     /// Law L1, and L7.
     fn judge_plastic(&mut self, truth: &Truth) -> Result<(), String> {
         let Some(before) = &self.before else { return Ok(()) };
         if truth.prints_begun != before.prints_begun {
-            let travelled = before.belt_forward_um - self.laid.0;
+            let travelled = before.belt_driven_um - self.laid.0;
             let twice = 2 * (NOSE_MM * 1000 - self.laid.1);
             if self.trusts && travelled >= twice && self.word.is_none_or(|(_, plastic, _)| plastic != before.plastic_mm)
             {
@@ -261,12 +280,12 @@ impl Laws {
                 return Err(format!("L1: a print is begun over a part, and the last word was {:?}", self.word));
             }
         }
-        if truth.prints_over_a_keep_out != before.prints_over_a_keep_out && !self.slipped {
+        if truth.prints_over_a_keep_out != before.prints_over_a_keep_out && self.marked && !self.slipped {
             return Err("L7: plastic was laid over a keep-out".to_owned());
         }
         if truth.plastic_mm != before.plastic_mm {
             let tail = truth.parts_on_belt.last().map_or(self.laid.1, |part| part.tail_um);
-            self.laid = (truth.belt_forward_um, tail);
+            self.laid = (truth.belt_driven_um, tail);
         }
         Ok(())
     }
@@ -274,7 +293,11 @@ impl Laws {
     /// Law L2.
     fn judge_belt(&mut self, truth: &Truth) -> Result<(), String> {
         let Some(before) = &self.before else { return Ok(()) };
-        let excused = self.jogs || self.misread;
+        // What was left behind by a lie is nobody's copy.
+        let left_behind = before.parts_on_belt.iter().any(|part| part.number < truth.prints_begun);
+        // A report in whole degrees is right to half a degree.
+        let rounded = truth.bed_c <= self.release_c + 0.5;
+        let excused = rounded || self.jogs || self.misread || left_behind || self.hot_room;
         if truth.belt_moved_hot != before.belt_moved_hot && !excused && !self.overridden {
             return Err(format!("L2: the belt moved with a part on a bed of {:.1} °C", truth.bed_c));
         }
@@ -333,7 +356,7 @@ impl Laws {
         }
         let ledger = line.ledger();
         let off_um = truth.belt_driven_um - self.base_um - ledger.odometer.0;
-        if !office.is_moving() && off_um.abs() > ledger.doubt().0 {
+        if !office.is_moving() && off_um.abs() > ledger.doubt().0 + self.slack_um {
             return Err(format!(
                 "L6: the belt ran {} µm, the odometer says {} µm and doubts {} µm",
                 truth.belt_driven_um - self.base_um,

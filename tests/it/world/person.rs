@@ -21,7 +21,6 @@ pub(crate) struct Person {
     seen: Option<(f64, i64)>,
     /// Since when there is no connection.
     alone_since: Option<Moment>,
-    marked: bool,
 }
 
 /// A doubt that a person does something about, µm.
@@ -30,7 +29,7 @@ const DOUBT_UM: i64 = 10_000;
 impl Person {
     pub(crate) fn new(chance: &mut Chance) -> Self {
         let first = Moment::ZERO + chance.span(Duration::from_secs(1), Duration::from_secs(60));
-        Self { next_look: first, seen: None, alone_since: None, marked: false }
+        Self { next_look: first, seen: None, alone_since: None }
     }
 }
 
@@ -61,7 +60,7 @@ impl World {
             self.machine.fault(physical, Fault::Switch(SwitchCondition::Works));
             self.machine.fault(physical, Fault::BeltSlips(0.0));
             self.machine.fault(physical, Fault::Room(22.0));
-            (self.program, self.spoilt) = (None, false);
+            (self.program, self.spoilt, self.laws.hot_room) = (None, false, false);
         }
         let connected = self.process.as_ref().is_some_and(|process| process.office.line(0).connected());
         if connected || self.process.is_none() {
@@ -86,12 +85,8 @@ impl World {
         let (doubt, may_try) = (line.ledger().doubt().0, line.may_try());
         let stands = matches!(state, LineState::Held | LineState::Stopped);
         let released = self.held_jobs();
-        if !self.person.marked
-            && self.plan.machine.loop_um.is_some()
-            && self.machine.truth().belt_driven_um == 0
-            && asks.is_some()
-        {
-            self.mark_the_belt();
+        if asks.is_some() && self.must_mark() {
+            return self.mark_the_belt();
         }
         for id in released {
             self.ask(Command::Job { id, what: JobCommand::Release, if_version: None });
@@ -99,7 +94,7 @@ impl World {
         let lost = self.plan.machine.loop_um.is_some() && (doubt > DOUBT_UM || self.laws.slipped);
         if asks.is_some() {
             self.answer(asks == Some(true));
-        } else if lost && may_try && self.person.marked {
+        } else if lost && may_try && self.laws.marked {
             self.run_splice_to_nose();
         } else if stands {
             let stuck = matches!(stage, Some(Stage::Cooling | Stage::Halted | Stage::Paused));
@@ -109,6 +104,11 @@ impl World {
                 self.operate(LineCommand::Resume);
             }
         }
+    }
+
+    /// Whether a person says first where splice and flaws are.
+    fn must_mark(&self) -> bool {
+        !self.laws.marked && self.plan.machine.loop_um.is_some() && self.machine.truth().belt_driven_um == 0
     }
 
     fn held_jobs(&self) -> Vec<nosebar::job::JobId> {
@@ -145,9 +145,11 @@ impl World {
 
     /// The splice is at the nose now; flaws are where they are.
     fn mark_the_belt(&mut self) {
-        self.person.marked = true;
-        self.operate(LineCommand::SpliceAtNose);
-        for (near, far) in FLAWS_MM {
+        let done = self.laws.marks_done;
+        if !done[0] {
+            self.operate(LineCommand::SpliceAtNose);
+        }
+        for ((near, far), _) in FLAWS_MM.into_iter().zip(&done[1..]).filter(|(_, done)| !**done) {
             let um = |mm: i64| Micrometres(mm * 1000);
             self.operate(LineCommand::MarkFlaw { near: um(near), far: um(far), note: String::new() });
         }
@@ -163,7 +165,7 @@ impl World {
         if travel == 0 {
             let Some(process) = &self.process else { return };
             self.laws.base_um = truth.belt_driven_um - process.office.line(0).ledger().odometer.0;
-            self.laws.slipped = false;
+            (self.laws.slipped, self.laws.slack_um) = (false, 1);
             self.operate(LineCommand::SpliceAtNose);
         } else {
             let jog = Jog { travel: Micrometres(travel), feed_mm_min: 1200, looked: true, although_warm: true };
@@ -174,7 +176,7 @@ impl World {
     /// What two phones ask for at once.
     pub(crate) fn phone(&mut self, asked: &Asked) {
         match asked {
-            Asked::BeltClear if self.machine.is_under_way() => return,
+            Asked::BeltClear if self.machine.is_under_way() || self.must_mark() => return,
             Asked::BeltClear => return self.say_clear(),
             Asked::ReleaseC(..) => self.laws.overrides(),
             _ => {}

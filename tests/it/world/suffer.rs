@@ -43,7 +43,10 @@ impl World {
                 machine(sim::Fault::Thermometer(name, Thermometer::Shows(shown_c)));
                 self.laws.misread = true;
             }
-            What::HotRoom(ambient_c) => machine(sim::Fault::Room(ambient_c)),
+            What::HotRoom(ambient_c) => {
+                machine(sim::Fault::Room(ambient_c));
+                self.laws.hot_room = true;
+            }
             What::BeltSlips(share) => {
                 machine(sim::Fault::BeltSlips(share));
                 self.laws.slipped = true;

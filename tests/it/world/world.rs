@@ -52,6 +52,8 @@ pub(crate) struct World {
     was: Option<(u32, Phase)>,
     begun: u32,
     last_cycle: Option<CycleId>,
+    /// So many entries of the journal are told with a broken law.
+    pub(crate) told: usize,
 }
 
 /// Both ways of the link, and whether it is open.
@@ -79,6 +81,12 @@ pub(crate) struct Process {
     /// What is being written, and when that ends.
     commit: Option<(Moment, Vec<Write>)>,
     file: (Arc<Vec<u8>>, usize),
+}
+
+impl Process {
+    pub(crate) fn is_writing(&self) -> bool {
+        self.commit.is_some()
+    }
 }
 
 /// No world lasts longer, by the line's clock.
@@ -120,6 +128,7 @@ impl World {
             was: None,
             begun: 0,
             last_cycle: None,
+            told: 25,
             machine,
             clock,
             chance,
@@ -298,6 +307,9 @@ impl World {
             return Ok(true);
         }
         if let Some(bytes) = self.cable.to_host.receive(physical) {
+            if self.told == usize::MAX {
+                println!("{} < {:?}", now.0, String::from_utf8_lossy(&bytes));
+            }
             process.attendant.handle_bytes(now, &bytes);
             return Ok(true);
         }
@@ -317,6 +329,9 @@ impl World {
             }
             Chore::Write(bytes) => {
                 self.laws.see_bytes(&bytes)?;
+                if self.told == usize::MAX {
+                    println!("{} > {:?}", now.0, String::from_utf8_lossy(&bytes));
+                }
                 if self.cable.open {
                     self.cable.to_machine.send(physical, bytes);
                     self.deliver();
@@ -395,7 +410,9 @@ impl World {
         if now >= *until {
             self.cable.busy = None;
             for said in std::mem::take(&mut self.cable.held) {
-                self.cable.to_host.send(physical, said);
+                if self.cable.open {
+                    self.cable.to_host.send(physical, said);
+                }
             }
             self.deliver();
         } else if now >= *next {
@@ -538,6 +555,7 @@ impl World {
         }
         self.cable.open = false;
         self.cable.to_host.empty();
+        self.cable.held.clear();
         self.laws.see_kill(&self.disk);
         self.restart_at = Some(self.now() + down);
     }
@@ -597,7 +615,7 @@ impl World {
     }
 
     fn recent(&self) -> String {
-        let journal = self.disk.journal.iter().rev().take(25).rev();
+        let journal = self.disk.journal.iter().rev().take(self.told).rev();
         let lines: Vec<String> =
             journal.map(|entry| format!("  {} {} {}", entry.at.0, entry.kind, entry.text)).collect();
         format!("{}\n{}", self.look(), lines.join("\n"))
