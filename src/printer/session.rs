@@ -157,7 +157,13 @@ impl Session {
     /// What the next connection must know.
     pub(super) fn into_memory(self) -> Memory {
         let script = self.current.filter(|c| matches!(c.what, What::Belt | What::Debt)).map(|c| c.script);
-        Memory { owed: script.map_or(self.owed, |script| script.owed().to_vec()), walker: self.walker }
+        let mut owed = script.map_or(self.owed, |script| script.owed().to_vec());
+        // What was on its way may be lost, and with it a change of units. Nothing else that matters is not said again anyhow.
+        let units = if self.walker.units() == Units::Inch { "G20" } else { "G21" };
+        if !owed.iter().any(|line| line == "G20" || line == "G21") {
+            owed.push(units.to_owned());
+        }
+        Memory { owed, walker: self.walker }
     }
 
     pub(super) fn ask(&mut self, id: TaskId, task: Task) {
