@@ -71,6 +71,8 @@ pub(crate) struct Laws {
 
 /// An emergency stop leaves within this.
 const STOP_WITHIN: Duration = Duration::from_millis(50);
+/// The longest that a disk takes to keep what was decided, before the printer is told.
+const SLOWEST_WRITE: Duration = Duration::from_secs(2);
 /// Law L2's age of a reading.
 const FRESH: Duration = Duration::from_secs(5);
 /// How much later than configured a heater may go off: a step that is under way ends first.
@@ -129,7 +131,7 @@ impl Laws {
         let release = work.work.release.0;
         self.release_c = release;
         match self.bed_read {
-            Some((at, bed)) if now.since(at) < FRESH && bed <= release => Ok(()),
+            Some((at, bed)) if now.since(at) < FRESH + SLOWEST_WRITE && bed <= release => Ok(()),
             read => Err(format!(
                 "L2: the belt is to run, the part lets go at {release}, the bed was read: {read:?}, it is {now:?}"
             )),

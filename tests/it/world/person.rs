@@ -60,7 +60,7 @@ impl World {
             self.machine.fault(physical, Fault::Switch(SwitchCondition::Works));
             self.machine.fault(physical, Fault::BeltSlips(0.0));
             self.machine.fault(physical, Fault::Room(22.0));
-            (self.program, self.spoilt, self.laws.hot_room) = (None, false, false);
+            (self.program, self.spoilt) = (None, false);
         }
         let connected = self.process.as_ref().is_some_and(|process| process.office.line(0).connected());
         if connected || self.process.is_none() {
@@ -156,6 +156,8 @@ impl World {
     }
 
     fn run_splice_to_nose(&mut self) {
+        let physical = self.physical();
+        self.machine.fault(physical, Fault::BeltSlips(0.0));
         let truth = self.machine.truth();
         let loop_um = LOOP_MM * 1000;
         // It was at the nose when the belt was new.

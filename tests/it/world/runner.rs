@@ -81,6 +81,11 @@ pub(crate) fn run_many(first: u64, count: u64, threads: usize, patient: bool) ->
     shown.into_inner().expect("nobody panicked with it")
 }
 
+/// The world of a seed with some of its faults only.
+pub(crate) fn run_script(seed: u64, keep: &[usize]) -> (Tally, Verdicts) {
+    run(with_faults(seed, keep))
+}
+
 /// A plan with some of its faults only.
 pub(crate) fn with_faults(seed: u64, keep: &[usize]) -> Plan {
     let mut plan = Plan::new(seed);
@@ -95,7 +100,7 @@ fn shrink(seed: u64, mut why: String) -> Broken {
     while at < keep.len() {
         let mut fewer = keep.clone();
         fewer.remove(at);
-        match run(with_faults(seed, &fewer)).1 {
+        match run_script(seed, &fewer).1 {
             Err(still) => (keep, why) = (fewer, still),
             Ok(()) => at += 1,
         }
