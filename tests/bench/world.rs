@@ -12,13 +12,15 @@ mod common {
 use std::process::ExitCode;
 use std::thread::available_parallelism;
 
-/// One seed, with everything that its journal has.
+/// One seed, with everything that went over its cable and into its journal.
 fn one(seed: u64) -> ExitCode {
     let plan = world::plan::Plan::new(seed);
     for fault in &plan.faults {
         println!("{fault}");
     }
-    let (tally, verdict) = world::runner::run_told(plan);
+    let mut world = world::world::World::new(plan);
+    world.told = usize::MAX;
+    let (tally, verdict) = world.run();
     println!("{tally:?}");
     match verdict {
         Ok(()) => ExitCode::SUCCESS,

@@ -67,8 +67,9 @@ impl World {
             self.person.alone_since = None;
             return;
         }
-        let since = *self.person.alone_since.get_or_insert(self.now());
-        if self.now().since(since) > Duration::from_secs(300) {
+        let now = self.now();
+        let since = *self.person.alone_since.get_or_insert(now);
+        if now.since(since) > Duration::from_secs(300) {
             // Off, on, and the plug put in anew.
             self.machine.fault(physical, Fault::Reset);
             (self.cable.busy, self.cable.down_until, self.person.alone_since) = (None, None, None);

@@ -44,13 +44,6 @@ pub(crate) fn run(plan: Plan) -> (Tally, Verdicts) {
     (tally, verdict)
 }
 
-/// The same, with all that the journal has.
-pub(crate) fn run_told(plan: Plan) -> (Tally, Verdicts) {
-    let mut world = World::new(plan);
-    world.told = usize::MAX;
-    world.run()
-}
-
 /// Runs the seeds from `first` on, `count` of them, on so many threads. With `patient` it goes on behind a failure.
 pub(crate) fn run_many(first: u64, count: u64, threads: usize, patient: bool) -> Shown {
     let next = AtomicU64::new(first);

@@ -176,11 +176,8 @@ impl World {
         self.tally.steps += 1;
         // Whether foreman or driver has its turn first is anybody's guess.
         let office_first = self.chance.one_in(2);
-        let did = if office_first {
-            self.step_office()? || self.step_driver()?
-        } else {
-            self.step_driver()? || self.step_office()?
-        };
+        let first = if office_first { self.step_office()? } else { self.step_driver()? };
+        let did = first || if office_first { self.step_driver()? } else { self.step_office()? };
         if did {
             return self.count_down();
         }
@@ -466,10 +463,8 @@ impl World {
             let (_, index) = self.due.swap_remove(at);
             self.suffer(index);
         }
-        if let Some(process) = &mut self.process {
-            if process.commit.as_ref().is_some_and(|(at, _)| *at <= now) {
-                self.end_commit();
-            }
+        if self.process.as_ref().and_then(|process| process.commit.as_ref()).is_some_and(|(at, _)| *at <= now) {
+            self.end_commit();
         }
         if let Some(process) = &mut self.process {
             if process.commit.is_none() && process.office.deadline().is_some_and(|at| at <= now) {
