@@ -3,6 +3,7 @@
 
 mod cable;
 mod chance;
+mod driving;
 mod fault;
 mod files;
 mod laws;
