@@ -17,7 +17,7 @@ const ONCE_BROKEN: &[(u64, &[usize], &str)] = &[
 ];
 
 /// As many as a person waits for; the bench of the same name runs many more.
-const SEEDS: u64 = 200;
+const SEEDS: u64 = 120;
 
 #[test]
 fn a_line_without_faults_makes_what_is_asked_for() {
