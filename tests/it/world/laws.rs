@@ -144,6 +144,10 @@ impl Laws {
         }
     }
 
+    pub(crate) fn stop_is_due(&self) -> bool {
+        self.stop_due.is_some()
+    }
+
     pub(crate) fn see_stop(&mut self, now: Moment) -> Result<(), String> {
         match self.stop_due.take() {
             Some(due) if now > due => Err(format!("L5: an emergency stop left at {now:?} and was due at {due:?}")),

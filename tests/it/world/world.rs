@@ -94,6 +94,9 @@ const LONGEST: Duration = Duration::from_secs(60 * 3600);
 /// More steps than any world needs.
 const STEPS_MAX: u64 = 20_000_000;
 
+/// How long a disk takes to keep something when that matters most.
+const SLOW_DISK: Duration = Duration::from_secs(1);
+
 /// How a world ended.
 pub(crate) type Verdicts = Result<(), String>;
 
@@ -217,6 +220,9 @@ impl World {
             return Ok(true);
         }
         if let Some((command, answer)) = process.requests.pop_front() {
+            if process.office.stop_at_once(&command).is_some() {
+                self.laws.see_stop_asked(self.clock.now(), process.attendant.is_connected());
+            }
             process.office.handle_request(command, answer);
             return Ok(true);
         }
@@ -232,14 +238,18 @@ impl World {
                 process.orders.push_back(order);
             }
             Errand::Keep(writes) => {
+                // While a stop is on its way the disk is at its slowest.
+                let stop = self.laws.stop_is_due();
                 let slow = self.chance.one_in(50);
                 let takes = if slow {
                     self.chance.span(Duration::from_millis(1), Duration::from_secs(2))
+                } else if stop {
+                    SLOW_DISK
                 } else {
                     Duration::ZERO
                 };
                 process.commit = Some((now + takes, writes));
-                if !slow {
+                if takes.is_zero() {
                     self.end_commit();
                 }
             }
