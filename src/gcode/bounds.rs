@@ -80,6 +80,11 @@ impl Bounds {
         }
     }
 
+    /// Whether the other box lies within this one.
+    pub(crate) fn contains(&self, other: &Self) -> bool {
+        (0..3).all(|axis| self.least[axis] <= other.least[axis] && other.greatest[axis] <= self.greatest[axis])
+    }
+
     fn has(&self, axis: usize) -> bool {
         self.least[axis] <= self.greatest[axis]
     }

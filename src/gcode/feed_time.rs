@@ -1,6 +1,7 @@
 //! Time at the commanded feeds, as if there were no acceleration.
 
 use super::moves::Move;
+use super::run::{Steps, sum};
 
 /// Sums ways for as long as the feed stays the same, so that one division serves many moves.
 #[derive(Debug, Default)]
@@ -19,6 +20,13 @@ impl FeedTime {
             (self.feed_mm_min, self.fed_mm) = (motion.feed_mm_min, 0.0);
         }
         self.fed_mm += motion.fed_mm(length_mm);
+    }
+
+    /// Takes the moves of a run.
+    pub(crate) fn take_run(&mut self, steps: &Steps) {
+        let count = steps.count();
+        let minutes = sum(&steps.fed[..count], &steps.run.feed_inverse[..count], |fed, inverse| fed * inverse);
+        self.settled_s += minutes * (60.0 / 1e6);
     }
 
     /// Takes time that passes without a move.

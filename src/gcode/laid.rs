@@ -2,6 +2,7 @@
 
 use super::bounds::round6;
 use super::moves::{Move, millimetres};
+use super::run::{LINES, Steps};
 use crate::job::Purge;
 
 /// Less than this pushed out standing still, nm of filament, is rounding of an un-retract and no purge: 0.01 mm is 0.024 mm³.
@@ -41,6 +42,35 @@ impl Laid {
         laid
     }
 
+    /// Whether a run may follow: its sums are made in `f64`, which must hold them exactly.
+    pub(crate) fn takes_runs(&mut self, tool: u32) -> bool {
+        const EXACT_NM: u64 = 1_000_000_000_000_000;
+        let sums = self.sums_of(tool);
+        sums.sum.unsigned_abs() < EXACT_NM && sums.high.unsigned_abs() < EXACT_NM
+    }
+
+    /// Takes the moves of a run that begins behind line `before`. Says how much filament each laid while it went over the bed,
+    /// nm.
+    pub(crate) fn take_run(&mut self, before: u64, tool: u32, steps: &Steps, laid: &mut [f64; LINES]) {
+        let count = steps.count();
+        let (x, y) = (&steps.position[0][..=count], &steps.position[1][..=count]);
+        let (filament, laid) = (&steps.filament[..count], &mut laid[..count]);
+        #[expect(clippy::cast_precision_loss, reason = "exact, as long as runs may follow")]
+        let (mut sum, mut high) = (self.sums_of(tool).sum as f64, self.sums_of(tool).high as f64);
+        for at in 0..count {
+            sum += filament[at];
+            let over = larger(sum - high, 0.0);
+            high = larger(high, sum);
+            let stands = (x[at + 1] == x[at]) & (y[at + 1] == y[at]);
+            laid[at] = if stands { 0.0 } else { over };
+            if stands & (over >= PURGE_LEAST_NM as f64) {
+                self.take_purge(before + u64::from(steps.run.line[at]), steps.motion(at).end, whole(over));
+            }
+        }
+        let sums = self.sums_of(tool);
+        (sums.sum, sums.high) = (whole(sum), whole(high));
+    }
+
     /// Filament pushed out for good, mm, by tool, in the order of the tools' numbers.
     pub(crate) fn lengths_mm(&self) -> Vec<(u32, f64)> {
         let used = self.tools.iter().filter(|tool| tool.high > 0);
@@ -56,14 +86,19 @@ impl Laid {
 
     #[inline(always)]
     fn push(&mut self, tool: u32, extrusion: i64) -> i64 {
-        if self.tools.get(self.in_use).is_none_or(|sums| sums.tool != tool) {
-            self.in_use = self.index_of(tool);
-        }
-        let sums = &mut self.tools[self.in_use];
+        let sums = self.sums_of(tool);
         sums.sum = sums.sum.saturating_add(extrusion);
         let laid = sums.sum.saturating_sub(sums.high).max(0);
         sums.high = sums.high.max(sums.sum);
         laid
+    }
+
+    #[inline(always)]
+    fn sums_of(&mut self, tool: u32) -> &mut ToolSum {
+        if self.tools.get(self.in_use).is_none_or(|sums| sums.tool != tool) {
+            self.in_use = self.index_of(tool);
+        }
+        &mut self.tools[self.in_use]
     }
 
     #[cold]
@@ -79,6 +114,16 @@ impl Laid {
             self.tools.len() - 1
         })
     }
+}
+
+#[inline]
+const fn larger(a: f64, b: f64) -> f64 {
+    if a > b { a } else { b }
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "`as` saturates, which is wanted")]
+const fn whole(nm: f64) -> i64 {
+    nm as i64
 }
 
 #[derive(Debug, Default)]

@@ -5,6 +5,7 @@ use std::f64::consts::{PI, TAU};
 
 use super::bounds::{Bounds, round6};
 use super::moves::{Move, Path};
+use super::run::{LINES, Steps, extremes, sum};
 use crate::job::Footprint;
 
 /// Levels kept; a print of a metre in layers of 0.05 mm has as many.
@@ -44,6 +45,32 @@ impl Level {
     fn take(&mut self, motion: &Move, length_mm: f64) {
         self.length_mm += length_mm;
         self.bounds.take_way(motion);
+    }
+}
+
+impl Level {
+    fn take_run(&mut self, steps: &Steps, laid: &[f64; LINES], bounds: &Bounds) {
+        let count = steps.count();
+        let (length, laid) = (&steps.length[..count], &laid[..count]);
+        self.length_mm += sum(length, laid, |length, laid| if laid > 0.0 { length } else { 0.0 }) / 1e6;
+        if self.bounds.contains(bounds) {
+            return;
+        }
+        let mut on_bed = *bounds;
+        for (axis, all) in steps.position.iter().enumerate().take(2) {
+            let (from, to) = (&all[..count], &all[1..=count]);
+            let (mut low, mut high) = ([0.0; LINES], [0.0; LINES]);
+            for at in 0..count {
+                let (least, greatest) = if from[at] < to[at] { (from[at], to[at]) } else { (to[at], from[at]) };
+                low[at] = if laid[at] > 0.0 { least } else { f64::INFINITY };
+                high[at] = if laid[at] > 0.0 { greatest } else { f64::NEG_INFINITY };
+            }
+            on_bed.least[axis] = extremes(&low[..count]).0 / 1e6;
+            on_bed.greatest[axis] = extremes(&high[..count]).1 / 1e6;
+        }
+        if on_bed.least[0] <= on_bed.greatest[0] {
+            self.bounds.take_bounds(&on_bed);
+        }
     }
 }
 
@@ -93,6 +120,27 @@ impl Layers {
         self.open_z = Some(motion.end[2]);
         if let Some((_, level)) = &mut self.open {
             level.take(&motion, length_mm);
+        }
+    }
+
+    /// Takes the moves of a run, which lies within `bounds`; `laid` says which of them lay plastic while they go over the bed.
+    pub(crate) fn take_run(&mut self, steps: &Steps, laid: &[f64; LINES], bounds: &Bounds) {
+        let count = steps.count();
+        if !self.climb.is_active
+            && self.open_z.is_some()
+            && steps.level_mm() == self.open_z
+            && let Some((_, level)) = &mut self.open
+        {
+            level.take_run(steps, laid, bounds);
+            return;
+        }
+        for (at, laid) in laid[..count].iter().enumerate() {
+            let motion = steps.motion(at);
+            if *laid > 0.0 {
+                self.take_laid(&motion, steps.length[at] / 1e6);
+            } else {
+                self.take_travel(&motion);
+            }
         }
     }
 

@@ -13,8 +13,8 @@ use super::looks::{HEAD_BYTES, looks_like};
 use super::modes::Dialect;
 use super::motion::PrintTime;
 use super::moves::Move;
-use super::plain::read_plain;
 use super::reach::Outside;
+use super::run::{LINES, Steps};
 use super::walk::{Walked, Walker};
 use crate::job::{Dropped, Filament, FileFacts, Finding, Limits, Material, MotionLimits, Survey};
 
@@ -84,11 +84,13 @@ pub struct Reading {
     lines: u64,
     /// Bytes up to the end of the line in hand.
     line_end: u64,
-    /// Whether a zero byte came at all, so that lines need not be searched for one, and on which line the first was.
-    has_nul: bool,
+    /// The line with the first zero byte.
     first_nul: Option<u64>,
     words: Vec<Word>,
     walker: Walker,
+    steps: Box<Steps>,
+    /// What each of them laid, nm.
+    laid_nm: Box<[f64; LINES]>,
     laid: Laid,
     layers: Layers,
     commanded: Bounds,
@@ -114,10 +116,11 @@ impl Reading {
             carried: 0,
             lines: 0,
             line_end: 0,
-            has_nul: false,
             first_nul: None,
             words: Vec::with_capacity(16),
             walker: Walker::new(rules.dialect),
+            steps: Box::default(),
+            laid_nm: Box::new([0.0; LINES]),
             laid: Laid::default(),
             layers: Layers::default(),
             commanded: Bounds::default(),
@@ -136,26 +139,27 @@ impl Reading {
     /// Takes the next bytes of the file, cut anywhere.
     pub fn handle_bytes(&mut self, bytes: &[u8]) {
         self.bytes += bytes.len() as u64;
-        self.has_nul |= memchr::memchr(0, bytes).is_some();
         let wanted = HEAD_BYTES - self.head.len();
         self.head.extend_from_slice(&bytes[..bytes.len().min(wanted)]);
-        let mut rest = bytes;
+        let mut at = 0;
         loop {
             if self.carried == 0 {
-                rest = self.handle_plain_moves(rest);
+                at = self.handle_plain_moves(bytes, at);
             }
+            let rest = &bytes[at..];
             let Some(length) = memchr::memchr(b'\n', rest) else { break };
             let line = &rest[..length];
             if self.carried == 0 {
+                self.find_nul(line);
                 self.handle_line(line, line.len() as u64, Ending::LineFeed);
             } else {
                 self.carry_on(line);
                 self.handle_carried(Ending::LineFeed);
             }
-            rest = &rest[length + 1..];
+            at += length + 1;
         }
-        if !rest.is_empty() {
-            self.carry_on(rest);
+        if at < bytes.len() {
+            self.carry_on(&bytes[at..]);
         }
     }
 
@@ -194,36 +198,62 @@ impl Reading {
         }
     }
 
-    /// Takes plain moves for as long as one follows upon another; gives back what stands behind them.
-    fn handle_plain_moves<'a>(&mut self, mut rest: &'a [u8]) -> &'a [u8] {
-        // Which line has the first zero byte is found the long way.
+    /// Takes plain moves for as long as one follows upon another; says where the first that is none stands.
+    fn handle_plain_moves(&mut self, bytes: &[u8], mut at: usize) -> usize {
         let belt_has_letter =
             self.policy.belt_axis.is_some_and(|axis| matches!(axis, b'X' | b'Y' | b'Z' | b'E' | b'F'));
-        if self.has_nul || belt_has_letter || self.walker.is_writing_card() {
-            return rest;
+        if belt_has_letter {
+            return at;
         }
         let room = room_of(&self.policy.limits);
-        while let Some((plain, length)) = read_plain(rest, room) {
-            self.lines += 1;
-            self.line_end += length as u64;
-            rest = &rest[length..];
-            self.walker.take_plain_modes(&plain);
-            if plain.moves() {
-                let motion = self.walker.make_plain_move(&plain);
-                let length_mm = motion.length_mm();
-                self.print_time.handle_move(&motion, length_mm, self.line_end);
-                self.handle_move(&motion, length_mm);
-            } else {
-                self.print_time.handle_stand(&self.walker);
+        while self.print_time.takes_runs(&self.walker)
+            && self.laid.takes_runs(self.walker.tool())
+            && let Some(start) = self.walker.start_of_run()
+        {
+            self.steps.run.read(bytes, at, room, self.walker.feed_mm_min().unwrap_or_default());
+            if self.steps.run.lines == 0 {
+                break;
+            }
+            self.steps.place(&start);
+            self.handle_run();
+            at += self.steps.run.bytes;
+        }
+        at
+    }
+
+    fn handle_run(&mut self) {
+        let steps = &*self.steps;
+        self.walker.take_run(steps);
+        self.feed_time.take_run(steps);
+        let bounds = steps.bounds();
+        // Where the run begins was not commanded by it: that counts if it was commanded before.
+        if !self.commanded.contains(&bounds) {
+            for at in 0..steps.count() {
+                if self.commanded.take_commanded(&steps.motion(at)) {
+                    let line = self.lines + u64::from(steps.run.line[at]);
+                    self.outside.check(&self.commanded, &self.rules.limits, line, &mut self.refusals);
+                }
             }
         }
-        rest
+        self.laid.take_run(self.lines, self.walker.tool(), steps, &mut self.laid_nm);
+        self.layers.take_run(steps, &self.laid_nm, &bounds);
+        self.print_time.take_run(steps, self.line_end);
+        self.lines += steps.run.lines as u64;
+        self.line_end += steps.run.bytes as u64;
     }
 
     fn carry_on(&mut self, bytes: &[u8]) {
+        self.find_nul(bytes);
         let room = LINE_BYTES_MAX.saturating_sub(self.carry.len());
         self.carry.extend_from_slice(&bytes[..bytes.len().min(room)]);
         self.carried += bytes.len() as u64;
+    }
+
+    /// Looks for a zero byte in bytes of the line that is next. Plain moves have none.
+    fn find_nul(&mut self, bytes: &[u8]) {
+        if self.first_nul.is_none() && memchr::memchr(0, bytes).is_some() {
+            self.first_nul = Some(self.lines + 1);
+        }
     }
 
     fn handle_carried(&mut self, ending: Ending) {
@@ -241,9 +271,6 @@ impl Reading {
         let bytes = &bytes[..bytes.len().min(LINE_BYTES_MAX)];
         let mut words = std::mem::take(&mut self.words);
         let line = lex_line(bytes, &mut words);
-        if self.has_nul && self.first_nul.is_none() && bytes.contains(&0) {
-            self.first_nul = Some(self.lines);
-        }
         if let Some(comment) = line.comment
             && words.is_empty()
         {
@@ -394,7 +421,7 @@ impl Reading {
             let damaged = |line| {
                 ("not-gcode", line, "zero bytes are in the file: it is binary, or was not copied whole".to_owned())
             };
-            self.has_nul.then(|| damaged(self.first_nul.unwrap_or(0)))
+            self.first_nul.map(damaged)
         };
         if let Some((code, line, text)) = whole {
             return (Vec::new(), vec![Finding { code: code.to_owned(), line, text }]);

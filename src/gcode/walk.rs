@@ -7,7 +7,7 @@ use super::asked::{Asked, Motion};
 use super::lex::{Line, Word};
 use super::modes::{Dialect, Distance, EMode, Units};
 use super::moves::{Axes, Move, Path, millimetres, nanometres};
-use super::plain::PlainMove;
+use super::run::{Run, Start, Steps};
 
 /// Tools whose nozzle temperature is followed.
 const TOOLS_FOLLOWED: usize = 8;
@@ -213,33 +213,31 @@ impl Walker {
         walked
     }
 
-    /// Takes what a plain move says of the modes, as [`Walker::handle_line`] does the long way. Not for a line that goes to
-    /// the card.
-    #[inline]
-    pub(crate) fn take_plain_modes(&mut self, plain: &PlainMove) {
-        debug_assert!(!self.on_card, "a line for the card moves nothing");
-        if let Some(feed) = plain.feed {
-            self.feed_mm_min = Some(feed * self.units.in_mm());
-        }
-        self.motion = Some(if plain.rapid { Motion::Rapid } else { Motion::Feed });
+    /// Where a run of plain moves would begin. `None` if the modes are not those of nearly every line: absolute millimetres, a
+    /// feed, all positions known and whole nanometres.
+    pub(crate) fn start_of_run(&self) -> Option<Start> {
+        let is_common = !self.on_card
+            && self.units == Units::Millimetre
+            && self.distance == Distance::Absolute
+            && self.offset == [0.0; 3]
+            && self.known == Axes::ALL
+            && self.volumetric_mm2.is_none()
+            && self.feed_mm_min.is_some_and(|feed| feed > 0.0);
+        let e_is_relative = self.e_distance() == Distance::Relative;
+        if is_common { Start::new(self.machine, self.e_register_nm, e_is_relative) } else { None }
     }
 
-    /// Makes a plain move whose modes were taken and that has a way or moves filament.
-    #[inline]
-    pub(crate) fn make_plain_move(&mut self, plain: &PlainMove) -> Move {
-        let start = self.machine;
-        let end = self.end_of(plain.axis, plain.named, false);
-        self.machine = end;
-        let extrusion_nm = plain.e.map_or(0, |e| self.extrude(e));
-        Move {
-            rapid: plain.rapid,
-            path: Path::Line,
-            start,
-            end,
-            named: plain.named,
-            known: self.known,
-            extrusion_nm,
-            feed_mm_min: self.feed_mm_min,
+    /// Takes a run that was placed from [`Walker::start_of_run`].
+    pub(crate) fn take_run(&mut self, steps: &Steps) {
+        let Run { lines, feed, rapid, .. } = steps.run;
+        if lines == 0 {
+            return;
+        }
+        self.feed_mm_min = Some(feed.mm_min);
+        self.motion = Some(if rapid { Motion::Rapid } else { Motion::Feed });
+        if let Some(register_nm) = steps.register_nm() {
+            self.machine = steps.end_mm();
+            self.e_register_nm = register_nm;
         }
     }
 

@@ -8,10 +8,10 @@ use crate::gcode::moves::{Move, Path};
 const NOTHING_MM: f64 = 1e-7;
 
 /// Moves longer than this, mm, are nonsense: ten kilometres.
-const TOO_LONG_MM: f64 = 1e7;
+pub(super) const TOO_LONG_MM: f64 = 1e7;
 
 /// No printer steps more slowly than a micrometre a second; a lower feed counts as this.
-const LEAST_FEED_MM_S: f64 = 1e-3;
+pub(super) const LEAST_FEED_MM_S: f64 = 1e-3;
 
 /// A move. Speeds are squared, as a way at a constant acceleration adds to them: v² = v₀² + 2·a·d.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -30,18 +30,18 @@ pub(super) struct Leg {
 
 /// Where the last move went, and how fast.
 #[derive(Clone, Copy, Debug)]
-struct Heading {
+pub(super) struct Heading {
     /// Speeds of X, Y, Z and E at a speed of one along the way.
-    shares: [f64; 4],
-    speed2: f64,
-    acceleration: f64,
+    pub(super) shares: [f64; 4],
+    pub(super) speed2: f64,
+    pub(super) acceleration: f64,
 }
 
 /// Makes legs of moves, one after the other.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Legs {
     /// The end of the last move; `None` after a stop.
-    last: Option<Heading>,
+    pub(super) last: Option<Heading>,
 }
 
 impl Legs {
@@ -144,13 +144,19 @@ fn corner2(last: &Heading, next: &[f64; 4], speed2: f64, acceleration: f64, corn
 /// The corner is imagined as an arc that touches both ways and passes the corner at `deviation`; taken at the acceleration
 /// `a` its speed is v² = a·δ·sin(θ/2) / (1 − sin(θ/2)), θ being the angle between the ways (centripetal approximation, as
 /// firmware families do it; from memory). A move of filament alone is at right angles to every move of the head.
-fn rounded2(last: &[f64; 4], next: &[f64; 4], acceleration: f64, deviation: f64) -> f64 {
+pub(super) fn rounded2(last: &[f64; 4], next: &[f64; 4], acceleration: f64, deviation: f64) -> f64 {
     let head = |shares: &[f64; 4]| shares[0] != 0.0 || shares[1] != 0.0 || shares[2] != 0.0;
     let along = last[0] * next[0] + last[1] * next[1] + last[2] * next[2];
     let along = if head(last) || head(next) { along } else { last[3] * next[3] };
     let half_sine = (0.5 * (1.0 + along)).max(0.0).sqrt();
-    // Straight on there is no corner: the quotient is infinite, or would be but for rounding.
-    if half_sine > 0.999_999 { f64::INFINITY } else { acceleration * deviation * half_sine / (1.0 - half_sine) }
+    // Straight on there is no corner: the quotient is infinite, or would be but for rounding. Straight back there is a stop.
+    if half_sine > 0.999_999 {
+        f64::INFINITY
+    } else if half_sine < 1e-6 {
+        0.0
+    } else {
+        acceleration * deviation * half_sine / (1.0 - half_sine)
+    }
 }
 
 /// Not `f64::max`, which minds what is no number: nothing here is none.
@@ -167,7 +173,7 @@ pub(super) const fn smaller(a: f64, b: f64) -> f64 {
 
 /// The greatest of the shares' sizes, each by its limit.
 #[inline(always)]
-fn greatest(shares: &[f64; 4], inverse: &[f64; 4]) -> f64 {
+pub(super) fn greatest(shares: &[f64; 4], inverse: &[f64; 4]) -> f64 {
     let load: [f64; 4] = std::array::from_fn(|axis| shares[axis].abs() * inverse[axis]);
     larger(larger(load[0], load[1]), larger(load[2], load[3]))
 }

@@ -5,6 +5,7 @@
 
 mod in_force;
 mod leg;
+mod leg_run;
 mod print_time;
 mod timetable;
 mod window;

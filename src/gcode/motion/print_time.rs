@@ -2,10 +2,12 @@
 
 use super::in_force::InForce;
 use super::leg::Legs;
+use super::leg_run::RunLegs;
 use super::timetable::Timetable;
 use super::window::Window;
 use crate::gcode::lex::Word;
 use crate::gcode::moves::Move;
+use crate::gcode::run::Steps;
 use crate::gcode::walk::{Walked, Walker};
 use crate::job::{MotionLimits, TimeMark};
 
@@ -19,6 +21,7 @@ use crate::job::{MotionLimits, TimeMark};
 pub struct PrintTime {
     limits: InForce,
     legs: Legs,
+    run_legs: Box<RunLegs>,
     window: Window,
     timetable: Timetable,
     retracted: bool,
@@ -32,6 +35,7 @@ impl PrintTime {
         Self {
             limits: InForce::new(limits, m203_per_minute),
             legs: Legs::default(),
+            run_legs: Box::default(),
             window: Window::new(),
             timetable: Timetable::new(),
             retracted: false,
@@ -53,13 +57,34 @@ impl PrintTime {
     #[inline]
     pub(crate) fn handle_move(&mut self, motion: &Move, length_mm: f64, end: u64) {
         if let Some(leg) = self.legs.take(motion, length_mm, &self.limits) {
-            self.window.push(&leg, end, |seconds, end| self.timetable.pass(seconds, end));
+            self.window.push(&leg, end, |seconds, ends| self.timetable.pass_all(seconds, ends));
         }
     }
 
-    /// Takes a line that only sets the feed.
-    #[inline]
-    pub(crate) fn handle_stand(&mut self, walker: &Walker) {
+    /// Whether a run may follow: a change of tools is seen to first.
+    pub(crate) const fn takes_runs(&self, walker: &Walker) -> bool {
+        walker.tool() == self.tool
+    }
+
+    /// Takes the moves of a run that begins at byte `before`.
+    pub(crate) fn take_run(&mut self, steps: &Steps, before: u64) {
+        let count = steps.count();
+        if count == 0 {
+            return;
+        }
+        if !RunLegs::takes(steps) {
+            for at in 0..count {
+                self.handle_move(&steps.motion(at), steps.length[at] / 1e6, before + u64::from(steps.run.end[at]));
+            }
+            return;
+        }
+        let (legs, last) = self.run_legs.take(steps, self.legs.last.as_ref(), &self.limits);
+        self.legs.last = Some(last);
+        let settled = |seconds: &[f64], ends: &[u64]| self.timetable.pass_all(seconds, ends);
+        self.window.extend(legs, before, &steps.run.end[..count], settled);
+    }
+
+    fn handle_stand(&mut self, walker: &Walker) {
         if walker.tool() != self.tool {
             self.tool = walker.tool();
             self.stop();
@@ -93,13 +118,13 @@ impl PrintTime {
         let InForce { retract_mm, retract_mm_s, recover_mm_s, .. } = self.limits;
         let (way, feed) = if back { (-retract_mm, retract_mm_s) } else { (retract_mm, recover_mm_s) };
         if let Some(leg) = self.legs.take_filament(way, feed, &self.limits) {
-            self.window.push(&leg, end, |seconds, end| self.timetable.pass(seconds, end));
+            self.window.push(&leg, end, |seconds, ends| self.timetable.pass_all(seconds, ends));
         }
     }
 
     fn stop(&mut self) {
         self.legs.stop();
-        self.window.settle_all(|seconds, end| self.timetable.pass(seconds, end));
+        self.window.settle_all(|seconds, ends| self.timetable.pass_all(seconds, ends));
     }
 }
 

@@ -1,6 +1,7 @@
 //! How much time has passed after so many bytes, in a few hundred marks however long the print.
 
 use crate::gcode::bounds::round6;
+use crate::gcode::run::sum;
 use crate::job::TimeMark;
 
 /// Most marks that are kept, the first and the last not counted.
@@ -29,6 +30,20 @@ impl Timetable {
         self.time_s += seconds;
         if self.time_s >= self.due_s {
             self.mark(end);
+        }
+    }
+
+    /// The same for one after the other.
+    pub(super) fn pass_all(&mut self, seconds: &[f64], ends: &[u64]) {
+        // A mark is due only now and then: that is asked for many at once.
+        const AT_ONCE: usize = 16;
+        for (seconds, ends) in seconds.chunks(AT_ONCE).zip(ends.chunks(AT_ONCE)) {
+            let together = sum(seconds, seconds, |seconds, _| seconds);
+            if self.time_s + together < self.due_s {
+                self.time_s += together;
+            } else {
+                seconds.iter().zip(ends).for_each(|(seconds, end)| self.pass(*seconds, *end));
+            }
         }
     }
 

@@ -1,6 +1,7 @@
 //! The look-ahead: moves wait until the speed at their end is certain, then their time is taken.
 
 use super::leg::{Leg, smaller};
+use super::leg_run::LegList;
 
 /// Moves that are looked ahead over. Where a way to a stop takes more than these, a move's time is taken as if the last of
 /// them had to end in a stop: it is then a little too long, never too short.
@@ -25,6 +26,10 @@ pub(super) struct Window {
     plan2: Box<[f64; MOVES + 1]>,
     /// Square of the speed at which the first of them begins.
     start2: f64,
+    /// The planned speeds themselves, mm/s, of the moves that are being settled.
+    roots: Box<[f64; MOVES + 1]>,
+    /// Times of the moves that are being settled, s.
+    seconds: Box<[f64; MOVES]>,
 }
 
 impl Window {
@@ -40,16 +45,15 @@ impl Window {
             end: Box::new([0; MOVES]),
             plan2: Box::new([0.0; MOVES + 1]),
             start2: 0.0,
+            roots: Box::new([0.0; MOVES + 1]),
+            seconds: zeros(),
         }
     }
 
     /// Adds a move that ends its line at byte `end`. `settled` is told the times, s, and line ends of moves in their order,
     /// as they become certain.
-    #[inline]
-    pub(super) fn push(&mut self, leg: &Leg, end: u64, settled: impl FnMut(f64, u64)) {
-        if self.count == MOVES {
-            self.make_room(settled);
-        }
+    pub(super) fn push(&mut self, leg: &Leg, end: u64, settled: impl FnMut(&[f64], &[u64])) {
+        self.make_room(1, settled);
         let at = self.count;
         self.length_mm[at] = leg.length_mm;
         self.speed2[at] = leg.speed2;
@@ -57,59 +61,62 @@ impl Window {
         self.gain2[at] = leg.gain2;
         self.half_inverse[at] = leg.half_inverse;
         self.end[at] = end;
-        self.count = at + 1;
+        self.count += 1;
+    }
+
+    /// The same for many moves, at most [`AT_ONCE`]; their lines end so many bytes behind byte `before`.
+    pub(super) fn extend(&mut self, legs: &LegList, before: u64, ends: &[u32], settled: impl FnMut(&[f64], &[u64])) {
+        let count = ends.len();
+        self.make_room(count, settled);
+        let added = self.count..self.count + count;
+        self.length_mm[added.clone()].copy_from_slice(&legs.length_mm[..count]);
+        self.speed2[added.clone()].copy_from_slice(&legs.speed2[..count]);
+        self.entry2[added.clone()].copy_from_slice(&legs.entry2[..count]);
+        self.gain2[added.clone()].copy_from_slice(&legs.gain2[..count]);
+        self.half_inverse[added.clone()].copy_from_slice(&legs.half_inverse[..count]);
+        for (end, behind) in self.end[added].iter_mut().zip(ends) {
+            *end = before + u64::from(*behind);
+        }
+        self.count += count;
     }
 
     /// The last move ends in a stop: all times are certain.
-    pub(super) fn settle_all(&mut self, settled: impl FnMut(f64, u64)) {
+    pub(super) fn settle_all(&mut self, settled: impl FnMut(&[f64], &[u64])) {
         if self.count > 0 {
             self.brake();
             self.settle(self.count, settled);
         }
     }
 
-    #[cold]
-    fn make_room(&mut self, settled: impl FnMut(f64, u64)) {
-        let certain = self.brake();
-        self.settle(certain.max(AT_ONCE), settled);
+    fn make_room(&mut self, moves: usize, settled: impl FnMut(&[f64], &[u64])) {
+        if self.count + moves > MOVES {
+            let certain = self.brake();
+            self.settle(certain.max(AT_ONCE), settled);
+        }
     }
 
     /// Backward: no move begins faster than it can brake for what follows, as if the last one ended in a stop. Returns how
     /// many moves from the first end at a speed that no later move can change.
     fn brake(&mut self) -> usize {
+        let count = self.count;
+        let (entry2, gain2) = (&self.entry2[..count], &self.gain2[..count]);
+        let plan2 = &mut self.plan2[..=count];
+        plan2[count] = 0.0;
         let mut next2 = 0.0;
-        let mut certain = 0;
-        self.plan2[self.count] = 0.0;
-        for at in (0..self.count).rev() {
-            let braked2 = next2 + self.gain2[at];
-            let entry2 = self.entry2[at];
-            if entry2 <= braked2 && certain == 0 {
-                // Its own corner is the limit, even if everything had to stop behind it.
-                certain = at;
-            }
-            next2 = smaller(entry2, braked2);
-            self.plan2[at] = next2;
+        for at in (0..count).rev() {
+            next2 = smaller(entry2[at], next2 + gain2[at]);
+            plan2[at] = next2;
         }
-        certain
+        // Its own corner is the limit, even if everything had to stop behind it.
+        (0..count).rev().find(|at| plan2[*at] == entry2[*at]).unwrap_or(0)
     }
 
-    /// Forward: no move ends faster than it can get from its beginning. Takes the times of the first `count` moves.
-    fn settle(&mut self, count: usize, mut settled: impl FnMut(f64, u64)) {
-        self.plan2[0] = self.start2;
-        for at in 0..count {
-            self.plan2[at + 1] = smaller(self.plan2[at + 1], self.plan2[at] + self.gain2[at]);
-        }
+    /// Takes the times of the first `count` moves.
+    fn settle(&mut self, count: usize, mut settled: impl FnMut(&[f64], &[u64])) {
+        self.speed_up(count);
+        self.time(count);
+        settled(&self.seconds[..count], &self.end[..count]);
         self.start2 = self.plan2[count];
-        let mut before = self.plan2[0].sqrt();
-        for at in 0..count {
-            let after = self.plan2[at + 1].sqrt();
-            let reached2 = 0.5 * (self.plan2[at] + self.plan2[at + 1] + self.gain2[at]);
-            let speed = smaller(reached2, self.speed2[at]).sqrt();
-            let (rise, fall) = (speed - before, speed - after);
-            let seconds = (self.length_mm[at] + (rise * rise + fall * fall) * self.half_inverse[at]) / speed;
-            settled(seconds, self.end[at]);
-            before = after;
-        }
         let rest = count..self.count;
         self.length_mm.copy_within(rest.clone(), 0);
         self.speed2.copy_within(rest.clone(), 0);
@@ -118,6 +125,35 @@ impl Window {
         self.half_inverse.copy_within(rest.clone(), 0);
         self.end.copy_within(rest, 0);
         self.count -= count;
+    }
+
+    /// Forward: no move ends faster than it can get from its beginning.
+    fn speed_up(&mut self, count: usize) {
+        let gain2 = &self.gain2[..count];
+        let plan2 = &mut self.plan2[..=count];
+        let mut before2 = self.start2;
+        plan2[0] = before2;
+        for at in 0..count {
+            before2 = smaller(plan2[at + 1], before2 + gain2[at]);
+            plan2[at + 1] = before2;
+        }
+    }
+
+    fn time(&mut self, count: usize) {
+        let plan2 = &self.plan2[..=count];
+        let roots = &mut self.roots[..=count];
+        for (root, square) in roots.iter_mut().zip(plan2) {
+            *root = square.sqrt();
+        }
+        let (length_mm, speed2) = (&self.length_mm[..count], &self.speed2[..count]);
+        let (gain2, half_inverse) = (&self.gain2[..count], &self.half_inverse[..count]);
+        let seconds = &mut self.seconds[..count];
+        for at in 0..count {
+            let reached2 = 0.5 * (plan2[at] + plan2[at + 1] + gain2[at]);
+            let speed = smaller(reached2, speed2[at]).sqrt();
+            let (rise, fall) = (speed - roots[at], speed - roots[at + 1]);
+            seconds[at] = (length_mm[at] + (rise * rise + fall * fall) * half_inverse[at]) / speed;
+        }
     }
 }
 
@@ -152,9 +188,9 @@ mod tests {
         let mut window = Window::new();
         let mut times = Vec::new();
         let mut ends = Vec::new();
-        let mut take = |seconds, end| {
-            times.push(seconds);
-            ends.push(end);
+        let mut take = |seconds: &[f64], settled: &[u64]| {
+            times.extend_from_slice(seconds);
+            ends.extend_from_slice(settled);
         };
         for (leg, end) in legs.iter().zip(1..) {
             window.push(leg, end, &mut take);
@@ -216,7 +252,7 @@ mod tests {
         let (mut settled, mut looks) = (0, 0);
         for end in 0..20_000 {
             let before = settled;
-            window.push(&leg, end, |_, _| settled += 1);
+            window.push(&leg, end, |seconds, _| settled += seconds.len());
             looks += usize::from(settled > before);
             assert!(settled == before || settled - before >= AT_ONCE);
         }

@@ -1,0 +1,41 @@
+//! Sums and extremes of many figures, several at a time, so that none waits for the one before it.
+
+/// As many as keep a processor busy.
+const LANES: usize = 8;
+
+/// The sum of `value` over both lists, which are equally long.
+#[inline(always)]
+pub(crate) fn sum(left: &[f64], right: &[f64], value: impl Fn(f64, f64) -> f64) -> f64 {
+    let mut sums = [0.0; LANES];
+    let ((left, left_rest), (right, right_rest)) = (left.as_chunks::<LANES>(), right.as_chunks::<LANES>());
+    for (left, right) in left.iter().zip(right) {
+        for lane in 0..LANES {
+            sums[lane] += value(left[lane], right[lane]);
+        }
+    }
+    for (sum, (left, right)) in sums.iter_mut().zip(left_rest.iter().zip(right_rest)) {
+        *sum += value(*left, *right);
+    }
+    sums.iter().sum()
+}
+
+/// The least and the greatest of a list; infinite where it is empty.
+#[inline(always)]
+pub(crate) fn extremes(list: &[f64]) -> (f64, f64) {
+    let (mut least, mut greatest) = ([f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]);
+    // Not `f64::min`, which minds what is no number: nothing here is none.
+    let mut take = |lane: usize, value: f64| {
+        least[lane] = if value < least[lane] { value } else { least[lane] };
+        greatest[lane] = if value > greatest[lane] { value } else { greatest[lane] };
+    };
+    let (chunks, rest) = list.as_chunks::<LANES>();
+    for chunk in chunks {
+        for (lane, value) in chunk.iter().enumerate() {
+            take(lane, *value);
+        }
+    }
+    for (lane, value) in rest.iter().enumerate() {
+        take(lane, *value);
+    }
+    (least.into_iter().fold(f64::INFINITY, f64::min), greatest.into_iter().fold(f64::NEG_INFINITY, f64::max))
+}
