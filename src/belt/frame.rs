@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::advance::Advance;
 use crate::job::{Footprint, Survey};
 use crate::units::Millimetres;
 
@@ -78,6 +79,14 @@ impl Frame {
             let u = self.toward_nose.along(Millimetres(x), Millimetres(y)).0;
             Some(extent.map_or(Extent { tail_mm: u, lead_mm: u }, |e| e.widened(u)))
         })
+    }
+
+    /// What carries a part with this extent over the nose.
+    #[must_use]
+    pub fn advance(&self, extent: Option<Extent>, overrun: Millimetres) -> Advance {
+        // A file that lays nothing on the bed has nothing to push off; the overrun alone still clears what is not known of.
+        let at_nose = Extent { tail_mm: self.nose.0, lead_mm: self.nose.0 };
+        Advance::plan(extent.unwrap_or(at_nose), self.nose, overrun)
     }
 
     fn is_over_bed(&self, x: f64, y: f64) -> bool {

@@ -33,33 +33,26 @@ impl Wear {
 
     /// One more print on `[from, to]`, as `m`.
     pub(super) fn count(&mut self, from_um: i64, to_um: i64, loop_um: i64) {
-        let under = self.under(from_um, to_um, loop_um);
-        for bin in under {
+        for bin in self.under(from_um, to_um, loop_um) {
             self.bins[bin] = self.bins[bin].saturating_add(1);
         }
     }
 
     /// The sum of the counts under `[from, to]`, as `m`.
     pub(super) fn sum(&self, from_um: i64, to_um: i64, loop_um: i64) -> u64 {
-        self.under(from_um, to_um, loop_um).into_iter().map(|bin| u64::from(self.bins[bin])).sum()
+        self.under(from_um, to_um, loop_um).map(|bin| u64::from(self.bins[bin])).sum()
     }
 
     /// The bins that are touched by more than their edge, each once.
-    fn under(&self, from_um: i64, to_um: i64, loop_um: i64) -> Vec<usize> {
-        let length = to_um - from_um;
+    fn under(&self, from_um: i64, to_um: i64, loop_um: i64) -> impl Iterator<Item = usize> + use<> {
         let from = (from_um - self.origin_um).rem_euclid(loop_um);
-        let touches = |k: usize| {
-            let (low, high) = bin_edges(k, loop_um);
-            [0, loop_um].iter().any(|turn| low + turn < from + length && from < high + turn)
-        };
-        (0..self.bins.len()).filter(|&k| length >= loop_um || touches(k)).collect()
+        let to = from + (to_um - from_um).min(loop_um);
+        let bin = |um: i64| usize::try_from(um / BIN_UM).unwrap_or(0);
+        let behind = |um: i64| bin(um + BIN_UM - 1).min(self.bins.len());
+        // What reaches over the end of the loop lies at its begin too, perhaps up to the bin that it began in.
+        let over = behind((to - loop_um).max(0)).min(bin(from));
+        (0..over).chain(bin(from)..behind(to))
     }
-}
-
-/// The first and the last point of a bin, counted from the first bin's begin.
-fn bin_edges(k: usize, loop_um: i64) -> (i64, i64) {
-    let low = i64::try_from(k).unwrap_or(i64::MAX / BIN_UM) * BIN_UM;
-    (low, (low + BIN_UM).min(loop_um))
 }
 
 #[cfg(test)]
@@ -89,5 +82,26 @@ mod tests {
         wear.shift(-5_000, 40_000);
         assert_eq!(wear.sum(35_000, 45_000, 40_000), 1);
         assert_eq!(wear.sum(5_000, 15_000, 40_000), 0);
+    }
+
+    proptest::proptest! {
+        /// By looking at every bin, and at what lies over the end of the loop once more.
+        #[test]
+        fn the_bins_under_a_print_are_those_that_it_touches(
+            loop_um in 1_i64..90_000,
+            (origin_um, from_um) in (0_i64..90_000, -200_000_i64..200_000),
+            length in 0_i64..100_000,
+        ) {
+            let wear = Wear { origin_um, ..Wear::unworn(loop_um) };
+            let from = (from_um - origin_um).rem_euclid(loop_um);
+            let touches = |&k: &i64| {
+                let (low, high) = (k * BIN_UM, ((k + 1) * BIN_UM).min(loop_um));
+                length >= loop_um
+                    || [0, loop_um].iter().any(|turn| low + turn < from + length && from < high + turn)
+            };
+            let slow: Vec<usize> = (0..wear.bins.len() as i64).filter(touches).map(|k| k as usize).collect();
+            let fast: Vec<usize> = wear.under(from_um, from_um + length, loop_um).collect();
+            proptest::prop_assert_eq!(fast, slow);
+        }
     }
 }

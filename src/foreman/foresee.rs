@@ -8,10 +8,10 @@ use tokio::sync::watch;
 use super::decide::Decider;
 use super::foretold::{CopyForecastView, ForecastView, JobForecastView, LineForecastView, PhaseForecastView, TimeView};
 use super::stand::Stand;
-use super::times::{copy_times, line_now, waits};
+use super::times::{Copied, copy_times, line_now, waits};
 use crate::job::{Job, LineState, Phase};
 use crate::line::{Check, Stage};
-use crate::schedule::{Berth, Candidate, CopyForecast, JobForecast, Span, Unforeseen, forecast};
+use crate::schedule::{Bed, Berth, Candidate, CopyForecast, JobForecast, Span, Unforeseen, forecast};
 use crate::units::{Moment, UnixMillis};
 
 /// What has changed shows after so long, at most once in so long: a hundred files that come in at once are one change.
@@ -80,9 +80,12 @@ fn foresee(decider: &Decider, now: Moment) -> ForecastView {
     let candidates: Vec<_> = surveyed.iter().map(|(job, survey)| Candidate { job, survey }).collect();
     let heat: Vec<_> = stands.iter().map(|stand| waits(stand, books)).collect();
     let lines: Vec<_> = stands.iter().map(|stand| line_now(stand, books, now)).collect();
-    let told = forecast(&candidates, &lines, &mut |job, line, bed| {
+    let told = forecast(&candidates, &lines, &mut |job, line, bed, placing| {
+        let stand = &stands[line];
+        let before = if let Bed::AfterPart(Some(before)) = bed { Some(&surveyed[before]) } else { None };
+        let released = before.map(|(job, survey)| stand.release(job, survey, materials));
         let (job, survey) = &surveyed[job];
-        copy_times(&stands[line], job, survey, materials, &heat[line], bed)
+        copy_times(&Copied { stand, job, survey, materials, heat: &heat[line] }, bed, released, placing)
     });
     let civil = Civil(clock.wall_at(now));
     let line_view = |(stand, line): (&Stand, &crate::schedule::LineForecast)| {
@@ -146,97 +149,4 @@ impl Civil {
 }
 
 #[cfg(test)]
-mod tests {
-    use std::path::Path;
-
-    use super::*;
-    use crate::clock::Clock;
-    use crate::config::Config;
-    use crate::foreman::books::Books;
-    use crate::foreman::effects::Effects;
-    use crate::foreman::recover;
-    use crate::job::{Filament, FileFacts, HeatRun, HeatWay, JobId, LineName, Reach, Survey};
-    use crate::line::Signal;
-    use crate::store::Snapshot;
-
-    const CONFIG: &str = "[[line]]\nname = \"one\"\n[line.printer]\nlink = \"simulated\"\n[line.check]\nkind = \"ask\"\n\
-        [[line]]\nname = \"two\"\n[line.printer]\nlink = \"simulated\"\n[line.check]\nkind = \"ask\"\n";
-
-    /// Jobs of a real queue: three materials, and no two of the same mass.
-    fn survey(n: i64) -> Survey {
-        let file = FileFacts { bytes: 1, lines: 1, sha256: format!("{n:064}") };
-        let material = Some(["pla", "petg", "asa"][n as usize % 3].to_owned());
-        let mass_g = Some(1.0 + n as f64 / 10.0);
-        let filament = vec![Filament { tool: 0, length_mm: 1.0, volume_cm3: 1.0, mass_g }];
-        let reach =
-            Reach { x_min_mm: 50.0, x_max_mm: 90.0, y_min_mm: 60.0, y_max_mm: 100.0, z_min_mm: 0.2, z_max_mm: 9.0 };
-        let mut survey = Survey { file, material, filament, time_s: 600.0 + n as f64, ..Survey::default() };
-        survey.reach = Some(reach);
-        (survey.temperatures.bed_first_c, survey.temperatures.nozzle_first_c) = (Some(60.0), Some(200.0));
-        survey
-    }
-
-    fn heat(id: i64, line: &LineName, way: HeatWay) -> HeatRun {
-        let (start_c, end_c, ambient_c) = if way == HeatWay::Cool { (60.0, 30.0, 22.0) } else { (22.0, 60.0, 140.0) };
-        HeatRun {
-            id,
-            line: line.clone(),
-            way,
-            cycle: None,
-            at: UnixMillis(id),
-            material: Some("pla".to_owned()),
-            fan: None,
-            mass_g: Some(12.0),
-            start_c,
-            end_c,
-            ambient_c,
-            tau_s: 600.0 + (id % 7) as f64,
-            rms_k: 0.1,
-            samples: 200,
-        }
-    }
-
-    fn decider(jobs: i64) -> Decider {
-        let config = Config::parse(CONFIG, Path::new("/nowhere/nosebar.toml")).expect("a good config");
-        let clock = Clock::manual(UnixMillis(0));
-        let runs = config.lines.iter().flat_map(|line| (0..100).map(move |i| (i, &line.name)));
-        let heat_runs = runs.map(|(i, name)| heat(i, name, if i % 2 == 0 { HeatWay::Cool } else { HeatWay::Warm }));
-        let job = |n| Job::waiting(JobId(n), format!("clip {n}"), format!("{n:064}"), 2, UnixMillis(n));
-        let snapshot = Snapshot {
-            jobs: (1..=jobs).map(job).collect(),
-            surveys: (1..=jobs).map(survey).collect(),
-            heat_runs: heat_runs.collect(),
-            ..Snapshot::default()
-        };
-        let mut books = Books::open(snapshot);
-        let now = (clock.now(), clock.wall());
-        let stands = config.lines.iter().map(|line| {
-            let state = recover::line(&mut books, now, line, None, None);
-            let mut stand = Stand::new(line.clone(), state, None);
-            stand.line.handle(now.0, Signal::Connected);
-            stand
-        });
-        let stands = stands.collect();
-        Decider {
-            clock: clock.clone(),
-            books,
-            stands,
-            materials: config.materials.clone(),
-            files: Box::new(|_| std::path::PathBuf::new()),
-            effects: Effects::default(),
-            planned_for: Vec::new(),
-        }
-    }
-
-    #[test]
-    fn ten_thousand_jobs_on_two_lines_ask_for_a_few_waits_and_have_two_thousand_copies_spelled_out() {
-        let decider = decider(10_000);
-        let before = crate::foreman::waits::worked_out();
-        let view = foresee(&decider, decider.clock.now());
-        let waits = crate::foreman::waits::worked_out() - before;
-        let copies: usize = view.jobs.iter().map(|job| job.copies.len()).sum();
-        assert_eq!((view.jobs.len(), view.jobs_without_figure, copies), (10_000, 0, 2_000));
-        // Each is hundreds of curves; the foreman's loop, and an emergency stop, would wait for one of every job.
-        assert!((1..1000).contains(&waits), "{waits} waits worked out");
-    }
-}
+mod tests;

@@ -1,5 +1,5 @@
 //! What the foreman publishes of what is to come. Times are civil times; intervals hold nine times in ten, as far as that can be
-//! known.
+//! known: a new try at the nose, a hold and a stop are not foreseen.
 
 use serde::Serialize;
 

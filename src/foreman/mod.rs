@@ -4,6 +4,7 @@
 //! no command text; drivers do that.
 
 mod belt;
+mod belt_times;
 mod books;
 mod command;
 mod commission;

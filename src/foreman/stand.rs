@@ -49,12 +49,14 @@ impl Stand {
     }
 
     fn belt_now(&self) -> BeltNow {
-        let belt = &self.config.settings.belt;
+        let settings = &self.config.settings;
+        let belt = &settings.belt;
         BeltNow {
             frame: self.config.frame,
             ledger: self.line.ledger().clone(),
             clearances: belt.clearances,
             fallen: belt.fallen,
+            advances: settings.check.advances(),
         }
     }
 
@@ -107,13 +109,7 @@ impl Stand {
 
     /// What carries a part of this file over the nose.
     pub(super) fn advance(&self, survey: &Survey) -> Advance {
-        let extent = self.config.frame.extent(survey);
-        let nose = self.config.frame.nose;
-        // A file that lays nothing on the bed has nothing to push off; the overrun alone still clears what is not known of.
-        extent.map_or_else(
-            || Advance::plan(crate::belt::Extent { tail_mm: nose.0, lead_mm: nose.0 }, nose, self.config.overrun),
-            |extent| Advance::plan(extent, nose, self.config.overrun),
-        )
+        self.config.frame.advance(self.config.frame.extent(survey), self.config.overrun)
     }
 
     /// The driver's words for a step.

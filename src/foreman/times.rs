@@ -2,15 +2,18 @@
 
 use std::time::Duration;
 
+use super::belt_times::{advance, run, sometimes};
 use super::books::Books;
 use super::stand::Stand;
 use super::waits::Waits;
-use crate::belt::{Advance, Drive};
+use crate::belt::Advance;
 use crate::job::{HeatWay, Job, LineState, Material, Phase, Survey};
 use crate::line::{Check, InWork, Line, Stage};
-use crate::schedule::{Bed, BerthState, Correction, Doing, Lasting, LineNow, Making, PhaseTimes, Spread, Then};
+use crate::schedule::{
+    Bed, Berth, BerthState, Correction, Doing, Lasting, LineNow, Making, PhaseTimes, Placing, Spread, Then,
+};
 use crate::thermal::{Likeness, Outlook, Span as WaitSpan};
-use crate::units::{Celsius, Moment};
+use crate::units::{Celsius, Micrometres, Moment};
 
 /// What a copy needs of its line, and what the line has learned of others like it.
 struct Needs<'a> {
@@ -38,13 +41,6 @@ const COOL_SPREAD: (f64, f64) = (0.4, 0.6);
 /// How far off one cooling is from another: draughts, and the time between two readings.
 const COOL_OWN: f64 = 0.03;
 const READING_S: f64 = 2.0;
-/// For each command of an advance: starting and stopping, and the answer. A guess for belts that take a fifth of a second to
-/// get to their speed.
-const PIECE_S: f64 = 0.25;
-/// How far off an advance may be, as a share.
-const BELT_OWN: f64 = 0.15;
-/// A line without a sensor runs the whole advance twice.
-const TRUST_ADVANCES: f64 = 2.0;
 /// A person who is asked: two minutes when at hand, an hour when not; nobody at all is beyond any figure.
 const ASKED_S: f64 = 120.0;
 const ASKED_EARLY_S: f64 = 15.0;
@@ -58,15 +54,23 @@ pub(super) fn waits(stand: &Stand, books: &Books) -> Waits {
     Waits::new(books.heat.of(&stand.config.name), stand.config.settings.cooling)
 }
 
-/// A whole copy; `None` if its part would never let go.
+/// What is to be copied, on which line.
+pub(super) struct Copied<'a> {
+    pub(super) stand: &'a Stand,
+    pub(super) job: &'a Job,
+    pub(super) survey: &'a Survey,
+    pub(super) materials: &'a [Material],
+    pub(super) heat: &'a Waits,
+}
+
+/// A whole copy; `None` if its part would never let go. `released` is where the part before it let go, if that is known.
 pub(super) fn copy_times(
-    stand: &Stand,
-    job: &Job,
-    survey: &Survey,
-    materials: &[Material],
-    heat: &Waits,
+    copied: &Copied<'_>,
     bed: Bed,
+    released: Option<Celsius>,
+    placing: Placing,
 ) -> Option<PhaseTimes> {
+    let Copied { stand, job, survey, materials, heat } = *copied;
     let needs = Needs {
         like: stand.likeness(job, survey),
         heat,
@@ -80,9 +84,9 @@ pub(super) fn copy_times(
     let from = match bed {
         Bed::AsItIs => (readings.bed, readings.nozzle),
         // The nozzle has cooled for as long as the bed; it is quick to warm.
-        Bed::AfterPart => (Some(needs.release), None),
+        Bed::AfterPart(_) => (released.or(Some(needs.release)), None),
     };
-    whole(stand, &needs, from)
+    whole(stand, &needs, from, placing)
 }
 
 /// The line as it stands.
@@ -104,7 +108,15 @@ pub(super) fn line_now(stand: &Stand, books: &Books, now: Moment) -> LineNow {
         }
         (_, work) => Doing::Stands { job: work.map(|work| work.work.job) },
     };
-    LineNow { berth, doing }
+    LineNow { berth: when_left(berth, line), doing }
+}
+
+/// Its belt as it will be when what is under way has left it.
+fn when_left(mut berth: Berth, line: &Line) -> Berth {
+    if let (Some(belt), true) = (&mut berth.belt, line.in_work().is_some()) {
+        belt.leave(line.travel_left());
+    }
+    berth
 }
 
 /// What is left of the phase under way, and the phases after it.
@@ -126,7 +138,10 @@ fn rest(stand: &Stand, work: &InWork, books: &Books, now: Moment) -> Option<Phas
     let warm = warm(line, &needs, (readings.bed, readings.nozzle), now);
     let mut left = PhaseTimes {
         // While something is to be warmed, its reading says what is left.
-        warm,
+        warm: match line.placing() {
+            Some(travel) => placing_left(line, &needs, travel, elapsed_s)?,
+            None => warm,
+        },
         print: print(needs.planned_s, stand.prints.correction()),
         cool: match work.stage.phase() {
             Phase::Warm | Phase::Print => cool(line, &needs, needs.bed.unwrap_or(ROOM))?,
@@ -154,9 +169,11 @@ fn rest(stand: &Stand, work: &InWork, books: &Books, now: Moment) -> Option<Phas
     Some(left)
 }
 
-fn whole(stand: &Stand, needs: &Needs<'_>, from: (Option<Celsius>, Option<Celsius>)) -> Option<PhaseTimes> {
+type BedAndNozzle = (Option<Celsius>, Option<Celsius>);
+
+fn whole(stand: &Stand, needs: &Needs<'_>, from: BedAndNozzle, placing: Placing) -> Option<PhaseTimes> {
     Some(PhaseTimes {
-        warm: warm_from(&stand.line, needs, from),
+        warm: placed_and_warm(&stand.line, needs, from, placing)?,
         print: print(needs.planned_s, stand.prints.correction()),
         cool: cool(&stand.line, needs, needs.bed.unwrap_or(ROOM))?,
         advance: advance(&stand.line, needs.advance),
@@ -164,8 +181,34 @@ fn whole(stand: &Stand, needs: &Needs<'_>, from: (Option<Celsius>, Option<Celsiu
     })
 }
 
+/// Until the belt has brought a free place, and bed and nozzle are warm. A belt runs under a cool bed only.
+fn placed_and_warm(line: &Line, needs: &Needs<'_>, from: BedAndNozzle, placing: Placing) -> Option<Lasting> {
+    if placing == Placing::default() {
+        return Some(warm_from(line, needs, from));
+    }
+    let runs = run(line, placing);
+    let cools = match from.0.filter(|bed| bed.0 > needs.release.0) {
+        Some(bed) => cool(line, needs, bed)?,
+        None => return Some(together(runs, warm_from(line, needs, from))),
+    };
+    if placing.least.0 == 0 {
+        return Some(together(together(sometimes(cools), runs), warm_from(line, needs, from)));
+    }
+    Some(together(together(cools, runs), warm_from(line, needs, (Some(needs.release), None))))
+}
+
+/// The same, of a copy that is being placed.
+fn placing_left(line: &Line, needs: &Needs<'_>, travel: Micrometres, elapsed_s: f64) -> Option<Lasting> {
+    let (readings, _) = line.readings();
+    if line.belt_runs() {
+        let runs = run(line, Placing::exactly(travel)).left_after(elapsed_s);
+        return Some(together(runs, warm_from(line, needs, (readings.bed, readings.nozzle))));
+    }
+    placed_and_warm(line, needs, (readings.bed, readings.nozzle), Placing::exactly(travel))
+}
+
 /// Until bed and nozzle, one after the other, are warm, on the line that warms them.
-fn warm(line: &Line, needs: &Needs<'_>, from: (Option<Celsius>, Option<Celsius>), now: Moment) -> Lasting {
+fn warm(line: &Line, needs: &Needs<'_>, from: BedAndNozzle, now: Moment) -> Lasting {
     match line.outlook().filter(|_| line.phase() == Some(Phase::Warm)).and_then(|outlook| left_of(&outlook, now)) {
         Some(bed) => together(bed, warm_nozzle(needs, from.1)),
         None => warm_from(line, needs, from),
@@ -173,7 +216,7 @@ fn warm(line: &Line, needs: &Needs<'_>, from: (Option<Celsius>, Option<Celsius>)
 }
 
 /// The same, from any temperatures.
-fn warm_from(line: &Line, needs: &Needs<'_>, from: (Option<Celsius>, Option<Celsius>)) -> Lasting {
+fn warm_from(line: &Line, needs: &Needs<'_>, from: BedAndNozzle) -> Lasting {
     let start = from.0.unwrap_or(ROOM);
     let learned = || {
         let target = Celsius(needs.bed.filter(|_| needs.heat.knows(HeatWay::Warm))?.0 - NEAR_K);
@@ -252,17 +295,6 @@ fn cool(line: &Line, needs: &Needs<'_>, from: Celsius) -> Option<Lasting> {
     Some(Lasting { expected_s: seconds + READING_S / 2.0, own, shared: share(seconds, COOL_SPREAD) })
 }
 
-fn advance(line: &Line, advance: Advance) -> Lasting {
-    let settings = line.settings();
-    let moves = settings.drive.advance_moves(advance);
-    let drive = &settings.drive;
-    let longest = if settings.check == Check::Switch { drive.sampled_piece_max } else { drive.piece_max };
-    let pieces: f64 = moves.iter().map(|m| (m.travel.to_millimetres().0.abs() / longest.0).ceil()).sum();
-    let seconds = Drive::seconds(&moves) + pieces * PIECE_S;
-    let seconds = if settings.check == Check::Trust { seconds * TRUST_ADVANCES } else { seconds };
-    Lasting { expected_s: seconds, own: even(seconds * BELT_OWN), shared: Spread::default() }
-}
-
 fn check(line: &Line) -> Lasting {
     let settings = line.settings();
     let bounded = |expected_s: f64, early_s: f64, late_s: f64, limit: Duration| {
@@ -277,7 +309,7 @@ fn check(line: &Line) -> Lasting {
     }
 }
 
-fn even(seconds: f64) -> Spread {
+pub(super) fn even(seconds: f64) -> Spread {
     Spread { down_s: seconds, up_s: seconds }
 }
 

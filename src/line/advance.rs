@@ -80,7 +80,7 @@ impl Line {
 
     /// Stops the belt after the pieces that have left already.
     pub(super) fn stop_belt(&mut self) {
-        if matches!(self.step, Some((_, Step::Belt { .. }))) {
+        if self.belt_runs() {
             self.acts.push_back(Act::StopBelt);
         }
     }

@@ -10,8 +10,6 @@ use crate::units::Moment;
 
 /// The program is stopped at its own limit; the phase only guards against a lost answer.
 const COMMAND_GRACE: Duration = Duration::from_secs(30);
-/// A line without a sensor runs the whole advance this often.
-const TRUST_ADVANCES: u32 = 2;
 
 impl Line {
     pub(super) fn begin_check(&mut self, now: Moment) {
@@ -39,7 +37,7 @@ impl Line {
                 self.retry_or_hold(now, "the switch is still pressed: the part hangs at the nose")
             }
             Check::Switch => self.retry_or_hold(now, "the switch never moved: the part did not pass the nose"),
-            Check::Trust if advances < TRUST_ADVANCES => self.begin_advance(now),
+            Check::Trust if advances < Check::Trust.advances() => self.begin_advance(now),
             Check::Trust => self.cleared(now, CheckedBy::Nothing, "nothing checked that this part left the belt"),
         }
     }

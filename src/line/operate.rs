@@ -281,7 +281,7 @@ impl Line {
             Some(stage) if stage.phase() == Phase::Print => {
                 return Err(objection("plastic is being laid on the belt; hold or stop the line first"));
             }
-            Some(_) if matches!(self.step, Some((_, Step::Belt { .. }))) => {
+            Some(_) if self.belt_runs() => {
                 self.journal("belt-clear", "a person said that the belt is clear");
                 if let Some(work) = &mut self.in_work {
                     work.word = Some(part);

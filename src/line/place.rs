@@ -6,7 +6,7 @@ use super::core::{Line, Stage};
 use super::signal::{Step, StepResult};
 use super::timer::Timer;
 use crate::belt::{Drive, Move, NoRoom, Span, Stretch};
-use crate::job::{LineReason, LineState};
+use crate::job::{LineReason, LineState, Phase};
 use crate::units::{Micrometres, Moment};
 
 /// A belt that has not brought the place under the nozzle after so many moves does not move as it is told.
@@ -20,6 +20,36 @@ impl Line {
             Ok(_) => self.wait_for_placing(now),
             Err(no_room) => self.end_unprinted(now, &format!("there is no room on the belt: {no_room}")),
         }
+    }
+
+    /// How far the belt has still to run before the copy under way is warmed up, as far as is known now; `None` once it lies
+    /// where it is to be printed. While the belt runs, the whole of its move.
+    #[must_use]
+    pub fn placing(&self) -> Option<Micrometres> {
+        let work = self.in_work.as_ref()?;
+        (work.stage == Stage::Placing).then(|| self.missing_advance().unwrap_or_default())
+    }
+
+    /// Whether a belt step is open.
+    #[must_use]
+    pub fn belt_runs(&self) -> bool {
+        matches!(self.step, Some((_, Step::Belt { .. })))
+    }
+
+    /// How far the belt will have run until the part under way has left it, counted from what the ledger says now, if it leaves
+    /// at the first try.
+    #[must_use]
+    pub fn travel_left(&self) -> Micrometres {
+        let Some(work) = &self.in_work else { return Micrometres(0) };
+        let whole = work.work.advance.total();
+        let (begun, moves) = match work.stage.phase() {
+            Phase::Advance => (1, work.moves.iter().map(|each| each.travel.0).sum()),
+            _ => (0, 0),
+        };
+        let advances = self.settings.check.advances().saturating_sub(work.advances + begun);
+        let checked = work.stage.phase() == Phase::Check;
+        let carried = if checked { 0 } else { whole.0 * i64::from(advances) };
+        Micrometres(self.placing().unwrap_or_default().0 + moves + carried)
     }
 
     /// Law L7: how far the belt must run before this copy's footprint lies clear of everything.

@@ -20,6 +20,15 @@ pub enum Check {
 }
 
 impl Check {
+    /// How often the whole advance is run for a part: twice where nothing checks that the part has left.
+    #[must_use]
+    pub const fn advances(self) -> u32 {
+        match self {
+            Self::Ask | Self::Switch | Self::Command => 1,
+            Self::Trust => 2,
+        }
+    }
+
     /// Its keyword.
     #[must_use]
     pub const fn as_str(self) -> &'static str {

@@ -1,18 +1,20 @@
 //! When everything will be done: the same decisions as [`plan`](super::plan()), made ahead of time.
 //!
 //! Where the plan gives a line its next copy when the line comes free, the forecast goes from one free line to the next by the
-//! times that are expected. Every copy is taken to turn out well at its first try, and nothing new to come in.
+//! times that are expected, and each line's belt from one place to the next by the very rule that places its copies. Every copy
+//! is taken to turn out well at its first try, and nothing new to come in: no new try at the nose, no hold, nobody's stop.
 
 mod walk;
 
 use super::plan::{Berth, Candidate};
 use super::span::{PhaseTimes, Span};
 use crate::job::{JobId, JobReason, Phase};
+use crate::units::Micrometres;
 
 /// A line as it stands.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LineNow {
-    /// What it can make, and what a waiting job is told of it.
+    /// What it can make, and what a waiting job is told of it. Its belt is as it will be when what it makes has left.
     pub berth: Berth,
     /// What it does.
     pub doing: Doing,
@@ -61,9 +63,32 @@ pub enum Then {
 pub enum Bed {
     /// As it is now.
     AsItIs,
-    /// Where the part before let go.
-    AfterPart,
+    /// Where the part before let go: one of this job, by its place; `None` if the job is not in the queue.
+    AfterPart(Option<usize>),
 }
+
+/// How far the belt runs before a copy is warmed up, so that the copy comes to lie on free belt.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Placing {
+    /// At least.
+    pub least: Micrometres,
+    /// As expected.
+    pub expected: Micrometres,
+    /// At most.
+    pub most: Micrometres,
+}
+
+impl Placing {
+    /// Just so far.
+    #[must_use]
+    pub const fn exactly(travel: Micrometres) -> Self {
+        Self { least: travel, expected: travel, most: travel }
+    }
+}
+
+/// Says how long a copy of a job takes on a line, both by their places, beginning with a bed as warm as this and a belt that
+/// has to run on so far; `None` if the part would never let go.
+pub type Times<'a> = dyn FnMut(usize, usize, Bed, Placing) -> Option<PhaseTimes> + 'a;
 
 /// Why there is no figure.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -151,17 +176,16 @@ pub struct PhaseForecast {
 pub const COPIES_SPELLED: usize = 2_000;
 /// So many copies are looked at: at an hour each that is more than two years. It bounds what a look ahead costs.
 pub const COPIES_FORESEEN: usize = 20_000;
+/// So many copies of each line are placed on its belt one by one. Those that come later are taken to need as much as these, on
+/// average and at most: by then the order has changed, and a belt slips. It bounds what a look ahead costs.
+pub const COPIES_PLACED: u32 = 200;
 
-/// Looks ahead. `jobs` are in the order of the queue; `times(job, line, bed)` says how long a copy of a job takes on a line, both
-/// by their places, or `None` if the part would never let go. It is asked once for each run of copies of a job on a line.
+/// Looks ahead. `jobs` are in the order of the queue; `times` is asked again only where a copy differs from the one before it on
+/// its line: in its job, in how warm the bed is, or in how far the belt must run first.
 ///
 /// Takes jobs × lines for what fits where, and copies × lines for the rest; the copies are cut off at [`COPIES_FORESEEN`].
 #[must_use]
-pub fn forecast(
-    jobs: &[Candidate<'_>],
-    lines: &[LineNow],
-    times: &mut dyn FnMut(usize, usize, Bed) -> Option<PhaseTimes>,
-) -> Forecast {
+pub fn forecast(jobs: &[Candidate<'_>], lines: &[LineNow], times: &mut Times<'_>) -> Forecast {
     walk::Walk::begin(jobs, lines, times).run()
 }
 

@@ -12,8 +12,8 @@ mod span;
 pub use correction::{Correction, RATIO_MAX, RATIO_MIN};
 pub use fit::{Misfit, fits};
 pub use forecast::{
-    Bed, COPIES_FORESEEN, COPIES_SPELLED, CopyForecast, Doing, Forecast, JobForecast, LineForecast, LineNow, Making,
-    PhaseForecast, Then, Unforeseen, forecast,
+    Bed, COPIES_FORESEEN, COPIES_PLACED, COPIES_SPELLED, CopyForecast, Doing, Forecast, JobForecast, LineForecast,
+    LineNow, Making, PhaseForecast, Placing, Then, Times, Unforeseen, forecast,
 };
 pub use plan::{Berth, BerthState, Candidate, Plan, Start, Wait, plan};
 pub use room::BeltNow;

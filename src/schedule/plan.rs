@@ -285,7 +285,7 @@ mod tests {
             Clearances { splice_width: Micrometres(4_000), margin: Micrometres(10_000), ..Clearances::default() };
         let bed = Footprint { x_min_mm: 0.0, x_max_mm: 200.0, y_min_mm: 0.0, y_max_mm: 200.0 };
         let frame = Frame { toward_nose: Direction::PlusX, nose: Millimetres(200.0), bed };
-        let belt = BeltNow { frame, ledger, clearances, fallen: Micrometres(240_000) };
+        let belt = BeltNow { frame, ledger, clearances, fallen: Micrometres(240_000), advances: 1 };
         let spliced = |name| Berth { belt: Some(belt.clone()), ..berth(name, BerthState::Ready, None, 200.0) };
         let footprint = Footprint { x_max_mm: 182.0, ..bed };
         let long = || (job(1, None, None), Survey { footprint: Some(footprint), ..survey(182.0) });

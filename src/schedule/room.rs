@@ -16,6 +16,8 @@ pub struct BeltNow {
     pub clearances: Clearances,
     /// Where a part has left it.
     pub fallen: Micrometres,
+    /// How often the whole advance is run for a part.
+    pub advances: u32,
 }
 
 impl BeltNow {
@@ -25,7 +27,34 @@ impl BeltNow {
     /// [`NoRoom`] with both lengths.
     pub fn room_for(&self, survey: &Survey) -> Result<(), NoRoom> {
         let Some(extent) = self.frame.extent(survey) else { return Ok(()) };
-        self.ledger.place(Span::over(extent), &self.clearances, self.fallen).map(drop)
+        // A less worn place is a place more to look at, and no more room.
+        let least = Clearances { wear_slack: Micrometres(0), ..self.clearances };
+        self.ledger.place(Span::over(extent), &least, self.fallen).map(drop)
+    }
+
+    /// A copy of this file comes and goes. Returns how far the belt runs first, so that the copy lies on free belt.
+    ///
+    /// # Errors
+    /// [`NoRoom`]: then nothing has changed.
+    pub fn pass(&mut self, survey: &Survey) -> Result<Micrometres, NoRoom> {
+        let extent = self.frame.extent(survey);
+        let footprint = extent.map(Span::over);
+        let place = |span| self.ledger.place(span, &self.clearances, self.fallen);
+        let first = footprint.map(place).transpose()?.map_or(Micrometres(0), |placement| placement.advance);
+        self.ledger.count(first, Micrometres(0));
+        if let Some(span) = footprint {
+            self.ledger.lay(0, span);
+        }
+        let overrun = (self.fallen - self.frame.nose.to_micrometres()).to_millimetres();
+        let advance = self.frame.advance(extent, overrun).total();
+        self.leave(Micrometres(advance.0 * i64::from(self.advances)));
+        Ok(first)
+    }
+
+    /// The belt runs so far, and then nothing is on it.
+    pub fn leave(&mut self, travel: Micrometres) {
+        self.ledger.count(travel, Micrometres(0));
+        self.ledger.all_left();
     }
 }
 

@@ -3,9 +3,10 @@
 use proptest::prelude::*;
 
 use super::*;
-use crate::job::{Job, JobState, Limits, LineName, Survey};
-use crate::schedule::{BerthState, Lasting, Spread, plan};
-use crate::units::UnixMillis;
+use crate::belt::{Clearances, Direction, Frame, Ledger};
+use crate::job::{Footprint, Job, JobState, Limits, LineName, Survey};
+use crate::schedule::{BeltNow, BerthState, Lasting, Spread, plan};
+use crate::units::{Millimetres, UnixMillis};
 
 fn name(line: usize) -> LineName {
     LineName::new(&format!("line-{line}")).expect("a good name")
@@ -53,7 +54,7 @@ fn times(print_s: f64) -> PhaseTimes {
 
 fn foresee(jobs: &[(Job, Survey)], lines: &[LineNow], print_s: f64) -> Forecast {
     let candidates: Vec<_> = jobs.iter().map(|(job, survey)| Candidate { job, survey }).collect();
-    forecast(&candidates, lines, &mut |_, _, _| Some(times(print_s)))
+    forecast(&candidates, lines, &mut |_, _, _, _| Some(times(print_s)))
 }
 
 #[test]
@@ -112,7 +113,7 @@ fn where_nobody_can_tell_there_is_a_reason_instead_of_a_figure() {
 fn a_part_that_never_lets_go_leaves_its_line_and_the_jobs_behind_it_without_a_figure() {
     let jobs = [(job(1, 1), survey(9.0)), (job(2, 1), survey(9.0))];
     let candidates: Vec<_> = jobs.iter().map(|(job, survey)| Candidate { job, survey }).collect();
-    let told = forecast(&candidates, &[free(0)], &mut |_, _, _| None);
+    let told = forecast(&candidates, &[free(0)], &mut |_, _, _, _| None);
     let why: Vec<_> = told.jobs.iter().map(|j| j.unforeseen.map(Unforeseen::as_str)).collect();
     assert_eq!(why, [Some("never-cools"), Some("printer-stopped")]);
     assert_eq!(told.lines[0].empty, None);
@@ -147,12 +148,84 @@ fn ten_thousand_jobs_are_asked_about_once_each() {
     let candidates: Vec<_> = jobs.iter().map(|(job, survey)| Candidate { job, survey }).collect();
     let lines: Vec<_> = (0..3).map(free).collect();
     let mut asked = 0;
-    let told = forecast(&candidates, &lines, &mut |_, _, _| {
+    let told = forecast(&candidates, &lines, &mut |_, _, _, _| {
         asked += 1;
         Some(times(1000.0))
     });
     assert!(asked <= 20_000, "{asked}");
     assert!(told.jobs.iter().all(|job| job.end.is_some()));
+}
+
+/// A belt of 270 mm with a splice of 6 mm at the nose, at 220 mm; a part is carried 40 mm over it.
+fn spliced(advances: u32) -> LineNow {
+    let mut ledger = Ledger::default();
+    ledger.set_loop(Some(Micrometres(270_000)));
+    ledger.splice_at(Micrometres(220_000)).expect("a loop");
+    let bed = Footprint { x_min_mm: 0.0, x_max_mm: 220.0, y_min_mm: 0.0, y_max_mm: 200.0 };
+    let frame = Frame { toward_nose: Direction::PlusX, nose: Millimetres(220.0), bed };
+    let clearances = Clearances { splice_width: Micrometres(6_000), ..Clearances::default() };
+    let belt = BeltNow { frame, ledger, clearances, fallen: Micrometres(260_000), advances };
+    LineNow { berth: Berth { belt: Some(belt), ..berth(0) }, doing: Doing::Free }
+}
+
+fn on_the_belt(x_min_mm: f64, x_max_mm: f64) -> Survey {
+    let footprint = Footprint { x_min_mm, x_max_mm, y_min_mm: 0.0, y_max_mm: 9.0 };
+    Survey { footprint: Some(footprint), ..survey(9.0) }
+}
+
+/// What is asked for each copy that differs from the one before it.
+fn placings(jobs: &[(Job, Survey)], line: &LineNow) -> Vec<Placing> {
+    let candidates: Vec<_> = jobs.iter().map(|(job, survey)| Candidate { job, survey }).collect();
+    let mut asked = Vec::new();
+    let _ = forecast(&candidates, std::slice::from_ref(line), &mut |_, _, _, placing| {
+        asked.push(placing);
+        Some(times(1000.0))
+    });
+    asked
+}
+
+/// A walk in whole millimetres: the splice stands somewhere on the loop, and goes round by what each copy needs.
+#[test]
+fn each_copy_is_placed_where_the_belt_will_be_by_then() {
+    for advances in [1, 2] {
+        let parts = [(100, 120), (30, 75), (180, 219)];
+        // Every copy is of a job of its own, so that it is asked about.
+        let jobs: Vec<_> = (0..60)
+            .map(|id| {
+                let (tail, lead) = parts[id % parts.len()];
+                (job(id as i64 + 1, 1), on_the_belt(f64::from(tail), f64::from(lead)))
+            })
+            .collect();
+        let asked = placings(&jobs, &spliced(advances));
+        let (mut splice, mut ran_on) = (220, 0);
+        for (copy, placing) in asked.iter().enumerate() {
+            let (tail, lead) = parts[copy % parts.len()];
+            let is_over = |middle: i32| middle + 3 > tail && middle - 3 < lead;
+            let ahead = (0..270).find(|ahead| [-270, 0, 270].iter().all(|turn| !is_over(splice + ahead + turn)));
+            let ahead = ahead.expect("a place");
+            assert_eq!(
+                *placing,
+                Placing::exactly(Micrometres(i64::from(ahead) * 1000)),
+                "copy {copy}, splice {splice}"
+            );
+            ran_on += i32::from(ahead > 0);
+            splice = (splice + ahead + (260 - tail) * i32::try_from(advances).expect("few")) % 270;
+        }
+        assert_eq!(asked.len(), 60);
+        assert!(ran_on > 5, "{ran_on} copies had to be placed");
+    }
+}
+
+#[test]
+fn far_down_the_queue_what_the_copies_before_needed_stands_for_each() {
+    let part = || on_the_belt(100.0, 120.0);
+    let asked = placings(&[(job(1, 5000), part()), (job(2, 5000), part())], &spliced(1));
+    let last = asked.last().expect("some were asked about");
+    let exact: Vec<_> = asked.iter().filter(|placing| placing.least == placing.most).collect();
+    let most = exact.iter().map(|placing| placing.most.0).max().expect("some");
+    assert_eq!((last.least.0, last.most.0), (0, most));
+    assert!((1..most).contains(&last.expected.0), "{last:?}");
+    assert!(asked.len() <= 2 + usize::try_from(COPIES_PLACED).expect("few") + 1, "{} asked about", asked.len());
 }
 
 /// What the plan does: `(job, copy, line, start)`, by asking it at every event.
@@ -297,7 +370,7 @@ proptest! {
         let print_s = |job: usize, line: usize| 60.0 * f64::from(u32::try_from(job * 7 % 5 + line % 2 + 1).expect("small"));
         let mut expected = simulate(&jobs, &lines, &print_s);
         let candidates: Vec<_> = jobs.iter().map(|(job, survey)| Candidate { job, survey }).collect();
-        let told = forecast(&candidates, &lines, &mut |job, line, _| Some(times(print_s(job, line))));
+        let told = forecast(&candidates, &lines, &mut |job, line, _, _| Some(times(print_s(job, line))));
         let mut found: Vec<_> = told
             .jobs
             .iter()

@@ -5,16 +5,17 @@ use std::collections::HashMap;
 use super::super::plan::{Berth, BerthState, Candidate, suits, wants_a_line, why_it_waits};
 use super::super::span::{PhaseTimes, Span, Sum};
 use super::{
-    Bed, COPIES_FORESEEN, COPIES_SPELLED, CopyForecast, Doing, Forecast, JobForecast, LineForecast, LineNow, Making,
-    PhaseForecast, Then, Unforeseen,
+    Bed, COPIES_FORESEEN, COPIES_PLACED, COPIES_SPELLED, CopyForecast, Doing, Forecast, JobForecast, LineForecast,
+    LineNow, Making, PhaseForecast, Placing, Then, Times, Unforeseen,
 };
 use crate::job::{JobId, JobReason, JobState, Phase};
+use crate::units::Micrometres;
 
 /// The state of the look ahead.
 pub(super) struct Walk<'a, 'b> {
     jobs: &'a [Candidate<'a>],
-    times: &'b mut dyn FnMut(usize, usize, Bed) -> Option<PhaseTimes>,
-    /// As they will be: what stands then speaks for itself to the jobs that wait for it.
+    times: &'b mut Times<'b>,
+    /// As they will be: what stands then speaks for itself to the jobs that wait for it, and belts run on.
     berths: Vec<Berth>,
     tracks: Vec<Track>,
     tallies: Vec<Tally>,
@@ -31,8 +32,31 @@ struct Track {
     bed: Bed,
     /// The first job that it may still have to make; those before have no copies left, or do not suit.
     first: usize,
-    /// The job of the last copy and the times of another one.
-    last: Option<(usize, PhaseTimes)>,
+    placed: Placed,
+    /// What was asked last, and the answer.
+    last: Option<((usize, Bed, Placing), PhaseTimes)>,
+}
+
+/// The copies that have been placed on a belt one by one.
+#[derive(Clone, Copy, Default)]
+struct Placed {
+    copies: u32,
+    sum: Micrometres,
+    most: Micrometres,
+}
+
+impl Placed {
+    fn count(&mut self, travel: Micrometres) {
+        self.copies += 1;
+        self.sum += travel;
+        self.most = Micrometres(self.most.0.max(travel.0));
+    }
+
+    /// What one more is taken to need.
+    fn another(self) -> Placing {
+        let mean = self.sum.0 / i64::from(self.copies.max(1));
+        Placing { least: Micrometres(0), expected: Micrometres(mean), most: self.most }
+    }
 }
 
 /// A job on its way.
@@ -44,11 +68,7 @@ struct Tally {
 }
 
 impl<'a, 'b> Walk<'a, 'b> {
-    pub(super) fn begin(
-        jobs: &'a [Candidate<'a>],
-        lines: &[LineNow],
-        times: &'b mut dyn FnMut(usize, usize, Bed) -> Option<PhaseTimes>,
-    ) -> Self {
+    pub(super) fn begin(jobs: &'a [Candidate<'a>], lines: &[LineNow], times: &'b mut Times<'b>) -> Self {
         let tally = |candidate: &Candidate<'_>| {
             let job = candidate.job;
             let left = if wants_a_line(job) { job.copies_waiting() } else { 0 };
@@ -83,7 +103,8 @@ impl<'a, 'b> Walk<'a, 'b> {
     fn take_lines(&mut self, lines: &[LineNow]) {
         let places: HashMap<JobId, usize> = self.jobs.iter().enumerate().map(|(i, c)| (c.job.id, i)).collect();
         for (index, line) in lines.iter().enumerate() {
-            self.tracks.push(Track { sum: Sum::default(), goes: true, bed: Bed::AsItIs, first: 0, last: None });
+            let (sum, placed) = (Sum::default(), Placed::default());
+            self.tracks.push(Track { sum, goes: true, bed: Bed::AsItIs, first: 0, placed, last: None });
             match line.doing {
                 Doing::Free => {}
                 Doing::Making(Making { job, copy, phase, left, then }) => {
@@ -162,16 +183,30 @@ impl<'a, 'b> Walk<'a, 'b> {
         self.tallies[job].next_copy += 1;
         let start = self.tracks[line].sum.span();
         self.out.jobs[job].start.get_or_insert(start);
+        let placing = self.place(line, job);
         let bed = self.tracks[line].bed;
-        let known = self.tracks[line].last.filter(|&(of, _)| of == job && bed == Bed::AfterPart);
-        let asked = known.map(|(_, times)| times).or_else(|| (self.times)(job, line, bed));
+        let known = self.tracks[line].last.filter(|(asked, _)| *asked == (job, bed, placing));
+        let asked = known.map(|(_, times)| times).or_else(|| (self.times)(job, line, bed, placing));
         let Some(times) = asked else {
             self.out.jobs[job].unforeseen = Some(Unforeseen::NeverCools);
             self.stand(line, BerthState::Stopped);
             return;
         };
-        self.tracks[line].last = (bed == Bed::AfterPart).then_some((job, times));
+        self.tracks[line].last = Some(((job, bed, placing), times));
         self.make(line, Some(job), copy, Phase::Warm, times);
+    }
+
+    /// Brings free belt under a copy, and carries it off.
+    fn place(&mut self, line: usize, job: usize) -> Placing {
+        let placed = &mut self.tracks[line].placed;
+        if placed.copies >= COPIES_PLACED {
+            return placed.another();
+        }
+        // A copy without room is begun nowhere.
+        let belt = self.berths[line].belt.as_mut();
+        let travel = belt.and_then(|belt| belt.pass(self.jobs[job].survey).ok()).unwrap_or_default();
+        placed.count(travel);
+        Placing::exactly(travel)
     }
 
     /// A copy goes through its phases, from this one on.
@@ -179,7 +214,7 @@ impl<'a, 'b> Walk<'a, 'b> {
         let spell = self.spelled < COPIES_SPELLED;
         let mut phases = Vec::new();
         let track = &mut self.tracks[line];
-        track.bed = Bed::AfterPart;
+        track.bed = Bed::AfterPart(job);
         let mut at = if spell { track.sum.span() } else { Span::default() };
         for &phase in &Phase::ALL[from as usize..] {
             track.sum.add(phase, times.of(phase));
