@@ -9,7 +9,7 @@ use super::refusal::{conflict, no_job};
 use crate::infeed::read_name;
 use crate::job::{CheckedBy, Cycle, CycleId, Job, JobId, JobReason, JobState, LineName, Outcome, Phase, Survey};
 use crate::store::{Entry, Snapshot, Write};
-use crate::units::UnixMillis;
+use crate::units::{Micrometres, UnixMillis};
 
 /// The books.
 #[derive(Debug, Default)]
@@ -17,6 +17,8 @@ pub(super) struct Books {
     jobs: BTreeMap<JobId, Job>,
     surveys: HashMap<String, Arc<Survey>>,
     cycles: BTreeMap<CycleId, Cycle>,
+    /// Cycles whose belt step is still open, though they may have ended.
+    trailing: BTreeSet<CycleId>,
     /// Jobs that make the rest of ended ones, as far as anybody has asked.
     successors: HashMap<JobId, JobId>,
     changed_jobs: BTreeSet<JobId>,
@@ -123,6 +125,16 @@ impl Books {
         if let Some(cycle) = self.cycles.get_mut(&id) {
             how(cycle);
             self.changed_cycles.insert(id);
+        }
+    }
+
+    /// How far the belt ran for a cycle that its line has let go of; with `more`, there will be another word.
+    pub(super) fn travelled(&mut self, id: CycleId, travelled: Micrometres, more: bool) {
+        self.change_cycle(id, |cycle| cycle.advance_um = travelled.0);
+        if more {
+            self.trailing.insert(id);
+        } else {
+            self.trailing.remove(&id);
         }
     }
 
@@ -439,7 +451,8 @@ impl Books {
 
     /// Lets go of what has ended and is kept.
     pub(super) fn forget_ended(&mut self) {
-        self.cycles.retain(|_, cycle| cycle.outcome.is_none());
+        let Self { cycles, trailing, .. } = self;
+        cycles.retain(|id, cycle| cycle.outcome.is_none() || trailing.contains(id));
         self.jobs.retain(|_, job| !job.state.is_terminal() || job.source_key.is_some() || job.in_work > 0);
         let wanted: BTreeSet<&str> = self.jobs.values().map(|job| job.sha256.as_str()).collect();
         if self.surveys.len() > wanted.len() {

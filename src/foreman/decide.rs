@@ -120,12 +120,15 @@ impl Decider {
     fn keep_line(&mut self, index: usize) {
         let stand = &mut self.stands[index];
         let phase = stand.line.phase();
-        if let (Some(work), true) = (stand.line.in_work(), phase != stand.kept_phase) {
+        if let Some(work) = stand.line.in_work() {
             let (cycle, travelled) = (work.work.cycle, work.travelled());
-            self.books.change_cycle(cycle, |cycle| {
-                cycle.phase = phase.unwrap_or(cycle.phase);
-                cycle.advance_um = travelled.0;
-            });
+            let moved = self.books.cycle(cycle).is_some_and(|cycle| cycle.advance_um != travelled.0);
+            if moved || phase != stand.kept_phase {
+                self.books.change_cycle(cycle, |cycle| {
+                    cycle.phase = phase.unwrap_or(cycle.phase);
+                    cycle.advance_um = travelled.0;
+                });
+            }
         }
         stand.kept_phase = phase;
         let orphan = stand.line.orphan().and_then(|cycle| self.books.cycle(cycle)).map(|cycle| cycle.job);
@@ -238,9 +241,7 @@ impl Decider {
                     self.books.heat.note(now, line.name(), Some(work.cycle), &work.like, &summary);
                 }
             }
-            Act::Travelled { cycle, travelled } => {
-                self.books.change_cycle(cycle, |cycle| cycle.advance_um = travelled.0);
-            }
+            Act::Travelled { cycle, travelled, more } => self.books.travelled(cycle, travelled, more),
             Act::CycleEnded { cycle, outcome, checked_by, note } => {
                 self.books.end_cycle(now, cycle, outcome, checked_by, &note);
             }
@@ -380,3 +381,6 @@ fn step_words(step: &Step) -> String {
         Step::Quiet { .. } => "heaters off, nothing more is sent".to_owned(),
     }
 }
+
+#[cfg(test)]
+mod tests;

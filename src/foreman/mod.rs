@@ -5,6 +5,8 @@
 
 mod belt;
 mod belt_times;
+#[cfg(test)]
+mod bench;
 mod books;
 mod command;
 mod commission;

@@ -65,7 +65,9 @@ pub struct Cycle {
     pub outcome: Option<Outcome>,
     /// Who or what confirmed it.
     pub checked_by: Option<CheckedBy>,
-    /// Belt travel of this cycle toward the nose.
+    /// Belt travel of this cycle toward the nose that certainly happened, µm: on the way to a free place, in the advance and in
+    /// every new try, also where it was reported after the cycle had ended. Back counts as less. Travel that may have happened
+    /// is not in it; the line keeps that as uncertain.
     pub advance_um: i64,
     /// When it began.
     pub started_at: UnixMillis,

@@ -38,6 +38,8 @@ pub struct Line {
     pub(super) step: Option<(StepId, Step)>,
     /// A belt step without its end, also when another step was laid over it: after a crash its travel may have happened.
     pub(super) belt_step: Option<(StepId, Step)>,
+    /// A cycle that was let go of while its belt step was open, and its travel: what is still reported counts to it.
+    trailing: Option<(CycleId, Micrometres)>,
     pub(super) last_step: u64,
     /// The last run of the bed's heater that a person asked for.
     pub(super) heat_run: Option<HeatRun>,
@@ -149,6 +151,7 @@ impl Line {
             bed_before: None,
             step: None,
             belt_step: None,
+            trailing: None,
             last_step: 0,
             heat_run: None,
             timers: Timers::default(),
@@ -320,7 +323,7 @@ impl Line {
         self.count_travel(result);
         self.connected = false;
         self.step = None;
-        self.belt_step = None;
+        self.close_belt_step(None);
         self.readings = Readings::default();
         self.read_at = None;
         self.bed_before = None;
@@ -347,7 +350,7 @@ impl Line {
     fn on_reset(&mut self, now: Moment, result: &StepResult) {
         self.count_travel(result);
         self.step = None;
-        self.belt_step = None;
+        self.close_belt_step(None);
         if self.in_work.is_some() {
             self.abort(now, LineReason::PrinterReset, "the printer was reset with a copy under way", false);
         } else {
@@ -363,7 +366,7 @@ impl Line {
         }
         // A step that the line has let go of (after a loss or a stop) still counts for the belt.
         self.count_travel(&result);
-        self.belt_step.take_if(|(open, _)| *open == id);
+        self.close_belt_step(Some(id));
         let Some((_, step)) = self.step.take_if(|(open, _)| *open == id) else { return };
         match step {
             Step::Pause => self.on_paused(now),
@@ -377,7 +380,7 @@ impl Line {
 
     fn on_step_failed(&mut self, now: Moment, id: StepId, why: &str, result: &StepResult) {
         self.count_travel(result);
-        self.belt_step.take_if(|(open, _)| *open == id);
+        self.close_belt_step(Some(id));
         let print = self.in_work.as_ref().is_some_and(|w| w.print_step == Some(id));
         if !print && self.step.take_if(|(open, _)| *open == id).is_none() {
             return;
@@ -415,11 +418,23 @@ impl Line {
         }
     }
 
-    /// Counts belt travel into the ledger and the cycle.
+    /// Counts belt travel into the ledger and the cycle, also one that has ended meanwhile.
     pub(super) fn count_travel(&mut self, result: &StepResult) {
         self.ledger.count(result.moved, result.maybe);
-        if let Some(work) = &mut self.in_work {
-            work.travelled += result.moved;
+        match (&mut self.trailing, &mut self.in_work) {
+            (Some((_, travelled)), _) => *travelled += result.moved,
+            (None, Some(work)) => work.travelled += result.moved,
+            (None, None) => {}
+        }
+    }
+
+    /// What the belt did is known: this step has ended, or, if `None`, no step goes on.
+    fn close_belt_step(&mut self, ended: Option<StepId>) {
+        self.belt_step.take_if(|(open, _)| ended.is_none_or(|id| *open == id));
+        if self.belt_step.is_none()
+            && let Some((cycle, travelled)) = self.trailing.take()
+        {
+            self.acts.push_back(Act::Travelled { cycle, travelled, more: false });
         }
     }
 
@@ -495,7 +510,9 @@ impl Line {
     fn take_cycle(&mut self) -> Option<CycleId> {
         let work = self.in_work.take()?;
         let (cycle, travelled) = (work.work.cycle, work.travelled);
-        self.acts.push_back(Act::Travelled { cycle, travelled });
+        let more = self.belt_step.is_some();
+        self.trailing = more.then_some((cycle, travelled));
+        self.acts.push_back(Act::Travelled { cycle, travelled, more });
         Some(cycle)
     }
 

@@ -206,6 +206,8 @@ pub enum Act {
         cycle: CycleId,
         /// As far as is certain; back counts as less.
         travelled: Micrometres,
+        /// Whether a belt step of its is still open: then it is told once more, with what that step did.
+        more: bool,
     },
     /// The cycle is over.
     CycleEnded {

@@ -38,7 +38,7 @@ pub struct LineTotals {
     pub returned: i64,
     /// Completed copies that nothing checked.
     pub unchecked: i64,
-    /// Belt travel of its ended cycles, µm.
+    /// Belt travel of its ended cycles that certainly happened, µm.
     pub advance_um: i64,
 }
 

@@ -192,6 +192,14 @@ impl Bench {
         self.acts.iter().filter_map(ended).collect()
     }
 
+    /// The last word on how far the belt ran for the cycle, µm, and whether there is more to come.
+    pub(super) fn travelled(&self) -> Option<(i64, bool)> {
+        self.acts.iter().rev().find_map(|act| match act {
+            Act::Travelled { cycle: CYCLE, travelled, more } => Some((travelled.0, *more)),
+            _ => None,
+        })
+    }
+
     /// Whether heaters were told to go off, and nothing warmer was asked for afterwards.
     pub(super) fn heaters_are_off(&self) -> bool {
         let last =

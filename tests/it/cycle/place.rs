@@ -153,8 +153,23 @@ fn nothing_is_lost_when_the_printer_goes_or_a_person_ends_it_while_the_belt_runs
         assert_eq!((bench.state().0, bench.ended()), (state, vec![(Outcome::Returned, None)]));
         let ledger = bench.line.ledger();
         assert_eq!((ledger.odometer.0, ledger.uncertain.0, ledger.doubt().0), (12_000, 3_000, 3_000));
+        assert_eq!(bench.travelled(), Some((12_000, false)), "told to the end, although the cycle had ended");
         assert!(bench.line.row().open_step.is_none_or(|step| !step.contains("\"belt\"")), "counted once");
     }
+}
+
+#[test]
+fn what_the_belt_ran_before_an_emergency_in_the_advance_counts_to_the_part_that_is_asked_about() {
+    let mut bench = bench(Micrometres(10_000));
+    bench.reach_advance();
+    bench.operate(Operator::EmergencyStop).expect("always");
+    assert_eq!(bench.travelled(), Some((0, true)));
+    bench.signal(Signal::Reset {
+        result: StepResult { moved: Micrometres(9_000), maybe: Micrometres(1_000), ..StepResult::default() },
+    });
+    assert_eq!((bench.travelled(), bench.line.ledger().odometer), (Some((9_000, false)), Micrometres(9_000)));
+    bench.operate(Operator::BeltClear { part: None }).expect("an answer");
+    assert_eq!(bench.ended(), [(Outcome::Completed, Some(nosebar::job::CheckedBy::Person))]);
 }
 
 #[test]
