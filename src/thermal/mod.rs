@@ -8,6 +8,7 @@ mod model;
 mod release;
 mod samples;
 mod spread;
+mod stores;
 mod tracker;
 
 pub use fit::{Belief, Beliefs, Curve, Deviations, FitError, Fitted, Point, fit};

@@ -7,6 +7,7 @@ use super::history::{Prior, SAMPLES_LEAST};
 use super::model::FLOOR_MARGIN_K;
 use super::samples::Samples;
 use super::spread::{Normal, Span};
+use super::stores::worse_with_two;
 use crate::job::HeatWay;
 use crate::units::{Celsius, Moment};
 
@@ -37,6 +38,9 @@ const PLAUSIBLE: f64 = 2.5;
 const BEYOND_DOUBT: f64 = 4.0;
 /// and where it has not sunk by more than this many since half the time.
 const SETTLED: f64 = 1.0;
+/// And two stores of heat, with a floor below the release temperature, must explain the readings worse by so much, as
+/// [`worse_with_two`] counts: odds of twenty to one. Until then it is waited longer.
+const TWO_STORES_DOUBT: f64 = 6.0;
 
 /// What is known of the way ahead.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -220,7 +224,7 @@ impl Tracker {
             rms_k: rms(&points, since_s, &fitted),
             start: Celsius(curve.at(-since_s).clamp(-273.15, 1000.0)),
         });
-        let certain = self.is_endless(elapsed_s, &fitted, floor_sd_k);
+        let certain = self.is_endless(elapsed_s, &fitted, floor_sd_k) && self.is_no_second_store(&points);
         self.endless = if certain { self.endless.saturating_add(1) } else { 0 };
         self.floors.retain(|(at, ..)| *at > elapsed_s / 4.0);
         self.floors.push((elapsed_s, curve.floor, floor_sd_k));
@@ -241,13 +245,23 @@ impl Tracker {
             && settled.is_some_and(|(_, then, sd)| floor > then - SETTLED * sd)
     }
 
-    /// Fits the longest newer part of the readings that is one curve; and when that part begins, s since the first reading.
-    fn fit(&self, points: &[Point]) -> Option<(Fitted, f64)> {
-        let beliefs = Beliefs {
+    /// Whether all readings, the first ones too, speak against a second store of heat and a floor below the release temperature.
+    fn is_no_second_store(&self, points: &[Point]) -> bool {
+        let Ok(one) = fit(points, &self.beliefs()) else { return false };
+        worse_with_two(points, one.curve, self.target.0 - FLOOR_MARGIN_K, &self.prior) > TWO_STORES_DOUBT
+    }
+
+    fn beliefs(&self) -> Beliefs {
+        Beliefs {
             start: Belief::Free(0.0),
             floor: Belief::Near { mean: self.prior.floor_c, sd: self.prior.floor_sd_k },
             ln_rate: Belief::Near { mean: -self.prior.tau_s.ln(), sd: self.prior.tau_sd },
-        };
+        }
+    }
+
+    /// Fits the longest newer part of the readings that is one curve; and when that part begins, s since the first reading.
+    fn fit(&self, points: &[Point]) -> Option<(Fitted, f64)> {
+        let beliefs = self.beliefs();
         let mut part = points;
         loop {
             let since = part.first()?.x;
