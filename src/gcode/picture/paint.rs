@@ -4,10 +4,10 @@ use std::io::{self, BufRead};
 
 use super::belt::draw_belt;
 use super::cut::Cutter;
-use super::relief::{Brush, Relief, STEPS, Spot};
+use super::relief::{Brush, FAR, Relief, STEPS, Spot};
 use super::scene::Scene;
 use super::shade::shade;
-use super::view::View;
+use super::view::{Lens, View};
 use crate::gcode::arc::Arc;
 use crate::gcode::laid::Laid;
 use crate::gcode::lex::{Word, lex_line};
@@ -22,7 +22,7 @@ use crate::job::Survey;
 const SMOOTH_MAX_PX: u32 = 1024;
 
 /// Limits of what a stroke's width and a layer's height may seem to be, mm, whatever a file pretends.
-const WIDTH_MM: (f64, f64) = (0.3, 2.0);
+const WIDTH_MM: (f32, f32) = (0.3, 2.0);
 const LAYER_MM: (f64, f64) = (0.02, 2.0);
 
 /// Pieces that an arc is drawn in at most.
@@ -54,11 +54,15 @@ struct Easel {
     survey: Survey,
     view: View,
     relief: Relief,
-    /// Points of the grid per pixel, along each side.
-    fineness: f64,
-    layer_mm: f64,
-    /// Cross-section of the filament, mm².
-    filament_mm2: f64,
+    /// From millimetres to points of the grid.
+    lens: Lens,
+    /// Points of the grid per millimetre: across the belt, of a stroke's width (half of it, as a disc is seen), and of height.
+    scale: f64,
+    disc: (f32, f32),
+    rise: f32,
+    layer_mm: f32,
+    /// Width of a stroke of 1 mm for which 1 nm of filament is fed, mm.
+    width_per_nm: f64,
     steps_per_mm: f64,
 }
 
@@ -112,15 +116,23 @@ fn handle_line(line: &[u8], walker: &mut Walker, laid: &mut Laid, words: &mut Ve
 impl Easel {
     fn new(scene: &Scene, survey: &Survey) -> Self {
         let (width, height) = scene.pixels();
-        let fineness: u8 = if width > SMOOTH_MAX_PX { 1 } else { 2 };
-        let points = |pixels: u32| pixels as usize * usize::from(fineness);
+        let fineness: u16 = if width > SMOOTH_MAX_PX { 1 } else { 2 };
+        let points =
+            |pixels: u32| fineness * u16::try_from(pixels).expect("invariant: a scene has at most 2^11 pixels");
         let radius = survey.filament_diameter_mm / 2.0;
+        let layer_mm = (survey.height_mm / f64::from(survey.layers.max(1))).clamp(LAYER_MM.0, LAYER_MM.1);
+        let view = View::of(scene, survey);
+        let fine = f64::from(fineness);
+        let (half_x, half_y) = view.disc(fine / 2.0);
         Self {
-            view: View::of(scene, survey),
+            view,
             relief: Relief::new(points(width), points(height)),
-            fineness: f64::from(fineness),
-            layer_mm: (survey.height_mm / f64::from(survey.layers.max(1))).clamp(LAYER_MM.0, LAYER_MM.1),
-            filament_mm2: std::f64::consts::PI * radius * radius,
+            lens: view.lens(fine),
+            scale: view.scale * fine,
+            disc: (single(half_x), single(half_y)),
+            rise: single(view.rise(fine)),
+            layer_mm: single(layer_mm),
+            width_per_nm: std::f64::consts::PI * radius * radius / layer_mm * millimetres(1),
             steps_per_mm: f64::from(STEPS - 1) / survey.height_mm.max(LAYER_MM.0),
             survey: Survey { layer_z_mm: Vec::new(), timetable: Vec::new(), ..survey.clone() },
         }
@@ -136,7 +148,7 @@ impl Easel {
 
     fn paint_arc(&mut self, arc: &Arc, motion: &Move, brush: &Brush) {
         let (a, b, across) = arc.plane.axes();
-        let radius = arc.radius * self.view.scale * self.fineness;
+        let radius = arc.radius * self.scale;
         // A chord leaves its arc by a quarter of a point: r·(1 − cos(φ/2)) ≈ r·φ²/8.
         let chords = (arc.sweep.abs() * (radius / 2.0).sqrt()).ceil().clamp(1.0, CHORDS_MAX);
         let mut from = motion.start;
@@ -154,28 +166,37 @@ impl Easel {
     }
 
     /// As wide as the plastic is: its cross-section over the height of a layer.
+    #[inline]
     fn brush(&self, motion: &Move, laid_nm: i64) -> Brush {
-        let volume = millimetres(laid_nm) * self.filament_mm2;
-        let width = (volume / (motion.length_mm() * self.layer_mm)).clamp(WIDTH_MM.0, WIDTH_MM.1);
-        let (half_x, half_y) = self.view.disc(width / 2.0);
-        let points = |pixels: f64| single(pixels * self.fineness);
+        #[expect(clippy::cast_precision_loss, reason = "exact below 9 km of filament")]
+        let laid_nm = laid_nm as f64;
+        let width = single(laid_nm * self.width_per_nm / motion.length_mm()).clamp(WIDTH_MM.0, WIDTH_MM.1);
         // A stroke of less than a point would leave gaps where strokes touch.
-        let half = (points(half_x).max(0.5), points(half_y).max(0.5));
+        let half = ((width * self.disc.0).max(0.5), (width * self.disc.1).max(0.5));
         // Nothing hangs lower than the belt.
-        let side_mm = motion.end[2].clamp(0.0, self.layer_mm);
-        Brush { half, side: points(self.view.rise(side_mm)) }
+        let side_mm = single(motion.end[2]).clamp(0.0, self.layer_mm);
+        Brush { half, side: side_mm * self.rise }
     }
 
+    #[inline]
     fn stroke(&mut self, from: [f64; 3], to: [f64; 3], brush: &Brush) {
-        let ends = [from, to].map(|[x, y, z]| {
-            let (x, y) = self.view.at(x, y, z);
-            [x * self.fineness, y * self.fineness, z]
+        let ends = [from, to].map(|point| {
+            let [x, y] = self.lens.at(point);
+            [x, y, point[2]]
         });
-        if let Some([from, to]) = self.clip(ends, brush) {
-            let spot = |[x, y, z]: [f64; 3]| Spot { x: single(x), y: single(y), step: self.step(z) };
-            let (from, to) = (spot(from), spot(to));
-            self.relief.stroke(from, to, brush);
+        let far = f64::from(FAR);
+        let [near, also_near] = ends.map(|[x, y, _]| (x.abs() < far) & (y.abs() < far));
+        if near & also_near {
+            self.draw(ends, brush);
+        } else if let Some(ends) = clip(ends) {
+            self.draw(ends, brush);
         }
+    }
+
+    #[inline]
+    fn draw(&mut self, ends: [[f64; 3]; 2], brush: &Brush) {
+        let [from, to] = ends.map(|[x, y, z]| Spot { x: single(x), y: single(y), step: self.step(z) });
+        self.relief.stroke(from, to, brush);
     }
 
     fn step(&self, z_mm: f64) -> u16 {
@@ -183,31 +204,30 @@ impl Easel {
         let step = (z_mm * self.steps_per_mm + 1.0).clamp(1.0, f64::from(STEPS)) as u16;
         step
     }
+}
 
-    /// The piece of a line that can be seen (Liang and Barsky's clipping); what lies far outside would drown in rounding.
-    fn clip(&self, [from, to]: [[f64; 3]; 2], brush: &Brush) -> Option<[[f64; 3]; 2]> {
-        let room = f64::from(brush.half.0.max(brush.half.1) + brush.side) + 1.0;
-        let (mut begin, mut end) = (0.0_f64, 1.0_f64);
-        for (axis, pixels) in [(0, self.view.width), (1, self.view.height)] {
-            let (least, greatest) = (-room, pixels * self.fineness + room);
-            let way = to[axis] - from[axis];
-            if (least..=greatest).contains(&from[axis]) && (least..=greatest).contains(&to[axis]) {
-                continue;
-            }
-            if way == 0.0 || !way.is_finite() {
-                return None;
-            }
-            let (one, other) = ((least - from[axis]) / way, (greatest - from[axis]) / way);
-            begin = begin.max(one.min(other));
-            end = end.min(one.max(other));
+/// The piece of a line that may be seen (Liang and Barsky's clipping); what lies far outside would drown in rounding.
+#[cold]
+fn clip([from, to]: [[f64; 3]; 2]) -> Option<[[f64; 3]; 2]> {
+    let far = f64::from(FAR);
+    let (mut begin, mut end) = (0.0_f64, 1.0_f64);
+    for axis in [0, 1] {
+        let way = to[axis] - from[axis];
+        if from[axis].abs() <= far && to[axis].abs() <= far {
+            continue;
         }
-        let at = |share: f64| [0, 1, 2].map(|axis: usize| from[axis] + share * (to[axis] - from[axis]));
-        match (begin, end) {
-            (begin, end) if begin > end => None,
-            (0.0, 1.0) => Some([from, to]),
-            (begin, end) => Some([at(begin), at(end)]),
+        if way == 0.0 || !way.is_finite() {
+            return None;
         }
+        let (one, other) = ((-far - from[axis]) / way, (far - from[axis]) / way);
+        begin = begin.max(one.min(other));
+        end = end.min(one.max(other));
     }
+    let at = |share: f64| {
+        let [x, y, z] = [0, 1, 2].map(|axis: usize| from[axis] + share * (to[axis] - from[axis]));
+        [x.clamp(-far, far), y.clamp(-far, far), z]
+    };
+    (begin <= end).then(|| [at(begin), at(end)])
 }
 
 fn single(value: f64) -> f32 {

@@ -181,3 +181,68 @@ fn what_is_higher_hides_what_is_lower_in_any_order() {
     assert_eq!(seen(3, 13), None);
     assert!(seen(8, 4).is_some_and(|(step, _)| step > 10));
 }
+
+#[test]
+fn the_lens_shows_a_point_where_the_view_does() {
+    for toward_nose in [(0.0, 1.0), (0.0, -1.0), (1.0, 0.0), (-1.0, 0.0), (0.6, 0.8)] {
+        let view = View::of(&scene(toward_nose, 220.0), &survey_of(STEPPED));
+        for [x, y, z] in [[0.0, 0.0, 0.0], [105.0, 97.0, 5.0], [-30.0, 250.0, 0.2]] {
+            let (seen, expected) = (view.lens(2.0).at([x, y, z]), view.at(x, y, z));
+            assert!((seen[0] - 2.0 * expected.0).abs() < 1e-9 && (seen[1] - 2.0 * expected.1).abs() < 1e-9, "{seen:?}");
+        }
+    }
+}
+
+/// What a stroke should leave at a point, worked out for this point alone; `None` where rounding decides.
+fn expected_at(point: (u8, u8), [from, to]: [Spot; 2], brush: &Brush) -> Option<Option<Face>> {
+    let [x, y] = [point.0, point.1].map(|index| f64::from(index) + 0.5);
+    let [ax, ay, bx, by] = [from.x, from.y, to.x, to.y].map(f64::from);
+    let (half_x, half_y) = (f64::from(brush.half.0), f64::from(brush.half.1));
+    let slope = (by - ay) / (bx - ax);
+    let reach = half_y.hypot(slope * half_x);
+    let middle = ay + slope * (x - ax);
+    let above = (middle - reach).max(ay.min(by) - half_y);
+    let below = (middle + reach).min(ay.max(by) + half_y);
+    let ends = (ax.min(bx) - half_x, ax.max(bx) + half_x);
+    let end = below + f64::from(brush.side);
+    // A run has one point at least, the first one whose middle is not above it.
+    let first = (above + 0.5).floor() + 0.5;
+    let edges = [ends.0 - x, ends.1 - x, above - y, below - y, end - y, above + 0.5 - (above + 0.5).round()];
+    if edges.iter().any(|edge| edge.abs() < 1e-3) {
+        return None;
+    }
+    let face = if !(ends.0..ends.1).contains(&x) {
+        None
+    } else if (above..below).contains(&y) || y == first {
+        Some(Face::Top)
+    } else {
+        (below..end).contains(&y).then_some(Face::Side)
+    };
+    Some(face)
+}
+
+/// Strokes in, across and beyond the edges of a grid of 40 by 30 points.
+#[test]
+fn a_stroke_covers_the_points_within_its_outline_and_no_others() {
+    let mut state = 1_u32;
+    let mut draw = |least: f32, greatest: f32| {
+        // Numerical Recipes' quick generator (from memory): any even spread does.
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        least + (greatest - least) * f32::from((state >> 16) as u16) / 65_536.0
+    };
+    let mut seen = [0, 0, 0];
+    for _ in 0..1_000 {
+        let mut spot = || Spot { x: draw(-30.0, 70.0), y: draw(-30.0, 60.0), step: 7 };
+        let ends = [spot(), spot()];
+        let brush = Brush { half: (draw(0.5, 3.0), draw(0.5, 9.0)), side: draw(0.0, 12.0) };
+        let mut relief = Relief::new(40, 30);
+        relief.stroke(ends[0], ends[1], &brush);
+        for point in (0..40).flat_map(|x| (0..30).map(move |y| (x, y))) {
+            let Some(expected) = expected_at(point, ends, &brush) else { continue };
+            let face = relief.seen(point.0.into(), point.1.into()).map(|seen| seen.face);
+            assert_eq!(face, expected, "at {point:?} of {ends:?} with {brush:?}");
+            seen[face.map_or(0, |face| 1 + usize::from(face == Face::Side))] += 1;
+        }
+    }
+    assert!(seen.iter().all(|count| *count > 10_000), "{seen:?}");
+}

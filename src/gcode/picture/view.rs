@@ -27,6 +27,25 @@ pub(super) struct View {
     top: f64,
 }
 
+/// A view worked out to two sums: what each millimetre in X, Y and Z adds to a place in the picture, and where all begins.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Lens {
+    right: [f64; 2],
+    down: [f64; 3],
+    origin: [f64; 2],
+}
+
+impl Lens {
+    /// The place where a point over the bed is seen.
+    #[inline]
+    pub(super) fn at(&self, [x, y, z]: [f64; 3]) -> [f64; 2] {
+        [
+            self.origin[0] + self.right[0] * x + self.right[1] * y,
+            self.origin[1] + self.down[0] * x + self.down[1] * y + self.down[2] * z,
+        ]
+    }
+}
+
 /// A box in the picture's plane, mm.
 #[derive(Clone, Copy)]
 struct Span {
@@ -63,6 +82,17 @@ impl View {
     pub(super) fn on_belt(&self, across: f64, along: f64, z_mm: f64) -> (f64, f64) {
         let (x, y) = plane(across, along, z_mm);
         ((x - self.left) * self.scale, (y - self.top) * self.scale)
+    }
+
+    /// The view through a grid that has so many points per pixel, along each side.
+    pub(super) fn lens(&self, fineness: f64) -> Lens {
+        let scale = self.scale * fineness;
+        let (x, y) = self.scene.toward_nose;
+        Lens {
+            right: [-y * scale, x * scale],
+            down: [x * ALONG * scale, y * ALONG * scale, -UP * scale],
+            origin: [-self.left * scale, -self.top * scale],
+        }
     }
 
     /// What a disc of this radius lying on the belt measures: half its width, half its height.
