@@ -142,6 +142,23 @@ mod tests {
     }
 
     #[test]
+    fn a_full_circle_is_whole_wherever_it_begins() {
+        for degrees in 0..360_u16 {
+            let (sin, cos) = f64::from(degrees).to_radians().sin_cos();
+            let from = [50.0 + 3.0 * cos, 70.0 + 3.0 * sin, 0.2];
+            for clockwise in [true, false] {
+                let turn = Turn { clockwise, offset: Some([-3.0 * cos, -3.0 * sin, 0.0]), radius: None };
+                let arc = Arc::new(Plane::Xy, from, from, turn).expect("an arc");
+                assert!((arc.length() - 6.0 * PI).abs() < 1e-9, "{degrees}° {clockwise}: {}", arc.length());
+                // Halfway it is on the other side.
+                let opposite = [50.0 - 3.0 * cos, 70.0 - 3.0 * sin, 0.2];
+                let half = arc.point(0.5);
+                assert!((0..3).all(|axis| (half[axis] - opposite[axis]).abs() < 1e-9), "{degrees}° {half:?}");
+            }
+        }
+    }
+
+    #[test]
     fn a_radius_takes_the_shorter_way_and_below_zero_the_longer() {
         for clockwise in [true, false] {
             assert!((by_radius(1.0, clockwise) - PI / 2.0).abs() < 1e-12);
