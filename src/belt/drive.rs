@@ -85,6 +85,21 @@ pub fn steps_per_mm(
 }
 
 impl Drive {
+    /// A belt as tests have it: 25 mm/s, 10 mm/s while the part bends off, and pieces of 50 mm, of 5 mm where a switch is watched.
+    #[cfg(test)]
+    pub(crate) fn plain(by: DriveBy) -> Self {
+        Self {
+            by,
+            units_per_mm: 1.0,
+            inverted: false,
+            piece_max: Millimetres(50.0),
+            sampled_piece_max: Millimetres(5.0),
+            travel_feed: MillimetresPerMinute(1500.0),
+            peel_feed: MillimetresPerMinute(600.0),
+            cold_guard_c: 170.0,
+        }
+    }
+
     /// The moves of an advance at this drive's feeds.
     #[must_use]
     pub fn advance_moves(&self, advance: Advance) -> Vec<Move> {
@@ -221,16 +236,7 @@ mod tests {
     use super::*;
 
     fn drive(by: DriveBy) -> Drive {
-        Drive {
-            by,
-            units_per_mm: 1.0,
-            inverted: false,
-            piece_max: Millimetres(50.0),
-            sampled_piece_max: Millimetres(5.0),
-            travel_feed: MillimetresPerMinute(3000.0),
-            peel_feed: MillimetresPerMinute(600.0),
-            cold_guard_c: 170.0,
-        }
+        Drive { travel_feed: MillimetresPerMinute(3000.0), ..Drive::plain(by) }
     }
 
     fn forward(um: i64) -> Move {

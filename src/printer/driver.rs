@@ -224,7 +224,7 @@ mod tests {
     use super::*;
     use crate::belt::{Drive, DriveBy};
     use crate::gcode::{Dialect, Policy};
-    use crate::units::{Millimetres, MillimetresPerMinute};
+    use crate::units::Millimetres;
     use crate::wire::{DialogueConfig, EMERGENCY_STOP};
 
     /// A machine that takes no bytes but an emergency stop, and says nothing.
@@ -259,16 +259,7 @@ mod tests {
 
     fn settings() -> DriverSettings {
         DriverSettings {
-            drive: Drive {
-                by: DriveBy::Extruder(1),
-                units_per_mm: 1.0,
-                inverted: false,
-                piece_max: Millimetres(50.0),
-                sampled_piece_max: Millimetres(5.0),
-                travel_feed: MillimetresPerMinute(1500.0),
-                peel_feed: MillimetresPerMinute(600.0),
-                cold_guard_c: 170.0,
-            },
+            drive: Drive::plain(DriveBy::Extruder(1)),
             dialect: Dialect::default(),
             policy: Policy::default(),
             dialogue: DialogueConfig::default(),

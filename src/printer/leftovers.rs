@@ -13,7 +13,7 @@ use super::task::{Report, Task, TaskResult};
 use crate::belt::{Advance, Drive, DriveBy};
 use crate::gcode::{Dialect, Policy};
 use crate::sim::{BeltConfig, BeltDrive, Fault, Printer, Registers, SimConfig};
-use crate::units::{Celsius, Micrometres, Millimetres, MillimetresPerMinute, Moment};
+use crate::units::{Celsius, Micrometres, Millimetres, Moment};
 use crate::wire::DialogueConfig;
 
 const OWN_LINES: [&str; 5] = ["T1", "M83", "M302 P1", "G1 E{mm} F{feed}", "M82"];
@@ -174,16 +174,7 @@ impl World {
 
 fn settings(by: DriveBy) -> DriverSettings {
     DriverSettings {
-        drive: Drive {
-            by,
-            units_per_mm: 1.0,
-            inverted: false,
-            piece_max: Millimetres(20.0),
-            sampled_piece_max: Millimetres(10.0),
-            travel_feed: MillimetresPerMinute(1500.0),
-            peel_feed: MillimetresPerMinute(600.0),
-            cold_guard_c: 170.0,
-        },
+        drive: Drive { piece_max: Millimetres(20.0), sampled_piece_max: Millimetres(10.0), ..Drive::plain(by) },
         dialect: Dialect::default(),
         policy: Policy::default(),
         dialogue: DialogueConfig { silence: Duration::from_secs(3), ..DialogueConfig::default() },

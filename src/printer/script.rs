@@ -170,7 +170,6 @@ fn settle() -> Item {
 mod tests {
     use super::*;
     use crate::belt::{Advance, DriveBy};
-    use crate::units::{Millimetres, MillimetresPerMinute};
 
     const RESTORE: Restore = Restore {
         tool: 0,
@@ -182,16 +181,7 @@ mod tests {
     };
 
     fn drive() -> Drive {
-        Drive {
-            by: DriveBy::Extruder(1),
-            units_per_mm: 1.0,
-            inverted: false,
-            piece_max: Millimetres(50.0),
-            sampled_piece_max: Millimetres(5.0),
-            travel_feed: MillimetresPerMinute(1500.0),
-            peel_feed: MillimetresPerMinute(600.0),
-            cold_guard_c: 170.0,
-        }
+        Drive::plain(DriveBy::Extruder(1))
     }
 
     fn belt(watch: bool) -> Script {

@@ -5,20 +5,11 @@ use crate::belt::{Advance, Drive, DriveBy};
 use crate::gcode::{Dialect, Policy};
 use crate::job::Survey;
 use crate::thermal::{Cooling, CoolingError};
-use crate::units::{Celsius, Millimetres, MillimetresPerMinute};
+use crate::units::{Celsius, Millimetres};
 
 fn recipe(by: DriveBy) -> Recipe {
     Recipe {
-        drive: Drive {
-            by,
-            units_per_mm: 1.0,
-            inverted: false,
-            piece_max: Millimetres(50.0),
-            sampled_piece_max: Millimetres(5.0),
-            travel_feed: MillimetresPerMinute(1500.0),
-            peel_feed: MillimetresPerMinute(600.0),
-            cold_guard_c: 170.0,
-        },
+        drive: Drive::plain(by),
         advance: Advance { approach_um: 84_198, peel_um: 71_604, overrun_um: 40_000 },
         release: Celsius(30.0),
         hottest: Celsius(60.0),
