@@ -6,8 +6,8 @@ use sqlx::sqlite::SqliteRow;
 use super::commit::Query;
 use super::error::StoreError;
 use super::open::Store;
-use super::rows::word;
-use crate::job::{CycleId, HeatRun, HeatWay, LineName};
+use super::rows::{line_name, word};
+use crate::job::{CycleId, HeatRun, HeatWay};
 use crate::units::UnixMillis;
 
 /// The columns that [`heat_run`] reads, in its order.
@@ -65,7 +65,7 @@ pub(super) fn put(run: &HeatRun) -> sqlx::Result<Query> {
 pub(super) fn heat_run(row: &SqliteRow) -> sqlx::Result<HeatRun> {
     Ok(HeatRun {
         id: row.try_get(0)?,
-        line: word(row, 1, |name| LineName::new(name).ok())?,
+        line: line_name(row, 1)?,
         way: word(row, 2, HeatWay::parse)?,
         cycle: row.try_get::<Option<i64>, _>(3)?.map(CycleId),
         at: UnixMillis(row.try_get(4)?),
@@ -86,7 +86,7 @@ mod tests {
     use super::super::list::tests::plan;
     use super::super::write::Write;
     use super::*;
-    use crate::job::LineRow;
+    use crate::job::{LineName, LineRow};
 
     fn line(name: &str) -> LineRow {
         LineRow::at_rest(LineName::new(name).expect("a good name"))

@@ -57,7 +57,7 @@ pub(super) fn cycle(row: &SqliteRow) -> sqlx::Result<Cycle> {
     Ok(Cycle {
         id: CycleId(row.try_get(0)?),
         job: JobId(row.try_get(1)?),
-        line: word(row, 2, |name| LineName::new(name).ok())?,
+        line: line_name(row, 2)?,
         copy: row.try_get(3)?,
         phase: word(row, 4, Phase::parse)?,
         outcome: maybe_word(row, 5, Outcome::parse)?,
@@ -71,7 +71,7 @@ pub(super) fn cycle(row: &SqliteRow) -> sqlx::Result<Cycle> {
 
 pub(super) fn line(row: &SqliteRow) -> sqlx::Result<LineRow> {
     Ok(LineRow {
-        name: word(row, 0, |name| LineName::new(name).ok())?,
+        name: line_name(row, 0)?,
         state: word(row, 1, LineState::parse)?,
         reason: word(row, 2, LineReason::parse)?,
         note: row.try_get(3)?,
@@ -88,7 +88,7 @@ pub(super) fn line(row: &SqliteRow) -> sqlx::Result<LineRow> {
 pub(super) fn print_run(row: &SqliteRow) -> sqlx::Result<PrintRun> {
     Ok(PrintRun {
         cycle: CycleId(row.try_get(0)?),
-        line: word(row, 1, |name| LineName::new(name).ok())?,
+        line: line_name(row, 1)?,
         at: UnixMillis(row.try_get(2)?),
         planned_s: row.try_get(3)?,
         actual_s: row.try_get(4)?,
@@ -111,6 +111,10 @@ pub(super) fn entry(row: &SqliteRow) -> sqlx::Result<Entry> {
 /// Reads a survey from the row's first column.
 pub(super) fn survey(row: &SqliteRow) -> sqlx::Result<Survey> {
     json(row, 0)
+}
+
+pub(super) fn line_name(row: &SqliteRow, column: usize) -> sqlx::Result<LineName> {
+    word(row, column, |name| LineName::new(name).ok())
 }
 
 /// Text that must be one of a closed list.

@@ -72,7 +72,7 @@ impl Reader {
         );
         self.rows(query.fetch_all(self.pool()).await, |row| {
             Ok(LineTotals {
-                line: rows::word(row, 0, |name| LineName::new(name).ok())?,
+                line: rows::line_name(row, 0)?,
                 completed: row.try_get(1)?,
                 scrapped: row.try_get(2)?,
                 returned: row.try_get(3)?,
