@@ -1,7 +1,6 @@
 //! The long trial: a simulated line works through hundreds of different copies over a bad cable, on a belt with a splice and
 //! flaws, and its books are compared with what truly happened on the belt.
 
-mod files;
 mod house;
 mod keep_outs;
 mod waits;
@@ -13,10 +12,12 @@ use nosebar::foreman::{LineView, News};
 use nosebar::job::{Job, JobState, Phase};
 use tokio::sync::broadcast::Receiver;
 
-use files::{Chance, sliced};
 use house::House;
 use keep_outs::KeepOuts;
 use waits::Waits;
+
+use super::world::chance::Chance;
+use super::world::files::sliced;
 
 /// A cable that loses, repeats and spoils now and then, in numbers that share no factor, so that faults meet in every order.
 const BAD_CABLE: &str = "\
@@ -63,7 +64,7 @@ impl Run {
         // The line begins when all are there.
         let still = clock.busy();
         for number in 0..copies {
-            house.take(&format!("copy-{number}.gcode"), sliced(&mut chance)).await;
+            house.take(&format!("copy-{number}.gcode"), sliced(&mut chance, None)).await;
         }
         drop(still);
         Self { house, news, clock, keep_outs, shown: Shown::default(), ended_at_um: 0, looked: false }

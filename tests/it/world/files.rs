@@ -8,8 +8,9 @@ use super::chance::Chance;
 const ENDS: [&str; 6] =
     ["", "M83\nG91\nG1 Z2 E-1 F2700\n", "G91\n", "G20\nG91\nG1 X-0.2 F50\n", "M220 S150\nM221 S90\n", "M84\nM18 X Y\n"];
 
-/// A block of a few layers somewhere on the bed: material, heat, place, size, E mode and end by chance.
-pub(crate) fn sliced(chance: &mut Chance) -> Vec<u8> {
+/// A block of a few layers somewhere on the bed: material, heat, place, size, E mode and end by chance. One in `concerns` holds a
+/// command that a person must read first; none if that is `None`.
+pub(crate) fn sliced(chance: &mut Chance, concerns: Option<usize>) -> Vec<u8> {
     let (material, bed_least, bed_greatest) =
         chance.one_of(&[("pla", 50.0, 64.0), ("petg", 70.0, 85.0), ("abs", 92.0, 105.0)]);
     let bed = chance.within(bed_least, bed_greatest).round();
@@ -17,8 +18,7 @@ pub(crate) fn sliced(chance: &mut Chance) -> Vec<u8> {
     let (x, y) = (chance.within(5.0, 215.0 - width), chance.within(5.0, 215.0 - depth));
     let relative = chance.one_in(2);
     let mut text = format!("; material = {material}\nM140 S{bed}\nM104 S200\n");
-    if chance.one_in(8) {
-        // A concern: a person must read it first.
+    if concerns.is_some_and(|times| chance.one_in(times)) {
         text += "M9876 S1\n";
     }
     write!(

@@ -2,10 +2,10 @@
 //! memory and the people around them. Every random choice comes from one seed.
 
 mod cable;
-mod chance;
+pub(crate) mod chance;
 mod driving;
 mod fault;
-mod files;
+pub(crate) mod files;
 mod laws;
 mod person;
 mod phone;

@@ -55,7 +55,7 @@ impl Plan {
         let machine = machine(&config, marked, &mut chance);
         let mut files = chance.fork();
         let jobs: Vec<(Vec<u8>, u32)> =
-            (0..files.below(2) + 1).map(|_| (sliced(&mut files), files.below(3) as u32 + 1)).collect();
+            (0..files.below(2) + 1).map(|_| (sliced(&mut files, Some(8)), files.below(3) as u32 + 1)).collect();
         let copies = jobs.iter().map(|(_, copies)| copies).sum();
         let mut worse = chance.fork();
         let count = worse.one_of(&[0, 1, 1, 2, 2, 3, 4, 6]);
