@@ -19,7 +19,6 @@ impl Default for Bounds {
 
 impl Bounds {
     /// Takes in one coordinate, and says whether the box has grown: nearly never, so that is asked first.
-    #[inline(always)]
     pub(crate) const fn take_axis(&mut self, axis: usize, value: f64) -> bool {
         let is_outside = value < self.least[axis] || value > self.greatest[axis];
         if is_outside {
@@ -30,7 +29,6 @@ impl Bounds {
     }
 
     /// Takes in the whole way of a move, both ends.
-    #[inline(always)]
     pub(crate) fn take_way(&mut self, motion: &Move) {
         for axis in 0..3 {
             self.take_axis(axis, motion.start[axis]);
@@ -59,7 +57,6 @@ impl Bounds {
     /// Takes in what a move commands: its end on each axis that it names, and an arc's bulges. Where it starts from is not
     /// commanded, so that neither homing nor a machine just switched on puts its zero into the box; an axis whose position
     /// is not known stays out. Says whether the box has grown.
-    #[inline(always)]
     pub(crate) fn take_commanded(&mut self, motion: &Move) -> bool {
         let mut has_grown = false;
         for axis in 0..3 {

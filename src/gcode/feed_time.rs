@@ -1,7 +1,8 @@
 //! Time at the commanded feeds, as if there were no acceleration.
 
+use super::lanes::sum;
 use super::moves::Move;
-use super::run::{Steps, sum};
+use super::run::Steps;
 
 /// Sums ways for as long as the feed stays the same, so that one division serves many moves.
 #[derive(Debug, Default)]
@@ -13,7 +14,6 @@ pub(crate) struct FeedTime {
 
 impl FeedTime {
     /// Takes a move on a way of this length.
-    #[inline]
     pub(crate) fn take(&mut self, motion: &Move, length_mm: f64) {
         if motion.feed_mm_min != self.feed_mm_min {
             self.settled_s = self.total_s();

@@ -1,6 +1,7 @@
 //! Plastic that leaves the nozzle: only while the running sum of E exceeds its highest value so far.
 
 use super::bounds::round6;
+use super::lanes::larger;
 use super::moves::{Move, millimetres};
 use super::run::{LINES, Steps};
 use crate::job::Purge;
@@ -30,7 +31,6 @@ struct ToolSum {
 
 impl Laid {
     /// Takes a move, and says how much filament it laid, nm.
-    #[inline(always)]
     pub(crate) fn take(&mut self, line: u64, tool: u32, motion: &Move) -> i64 {
         if motion.extrusion_nm == 0 {
             return 0;
@@ -84,7 +84,6 @@ impl Laid {
         self.purges.into_list()
     }
 
-    #[inline(always)]
     fn push(&mut self, tool: u32, extrusion: i64) -> i64 {
         let sums = self.sums_of(tool);
         sums.sum = sums.sum.saturating_add(extrusion);
@@ -93,7 +92,6 @@ impl Laid {
         laid
     }
 
-    #[inline(always)]
     fn sums_of(&mut self, tool: u32) -> &mut ToolSum {
         if self.tools.get(self.in_use).is_none_or(|sums| sums.tool != tool) {
             self.in_use = self.index_of(tool);
@@ -114,11 +112,6 @@ impl Laid {
             self.tools.len() - 1
         })
     }
-}
-
-#[inline]
-const fn larger(a: f64, b: f64) -> f64 {
-    if a > b { a } else { b }
 }
 
 #[expect(clippy::cast_possible_truncation, reason = "`as` saturates, which is wanted")]

@@ -1,4 +1,6 @@
 //! Sums and extremes of many figures, several at a time, so that none waits for the one before it.
+//!
+//! All of it is `#[inline(always)]`: in the loops of who asks it becomes one with what is done to each figure.
 
 /// As many as keep a processor busy.
 const LANES: usize = 8;
@@ -23,10 +25,9 @@ pub(crate) fn sum(left: &[f64], right: &[f64], value: impl Fn(f64, f64) -> f64) 
 #[inline(always)]
 pub(crate) fn extremes(list: &[f64]) -> (f64, f64) {
     let (mut least, mut greatest) = ([f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]);
-    // Not `f64::min`, which minds what is no number: nothing here is none.
     let mut take = |lane: usize, value: f64| {
-        least[lane] = if value < least[lane] { value } else { least[lane] };
-        greatest[lane] = if value > greatest[lane] { value } else { greatest[lane] };
+        least[lane] = smaller(value, least[lane]);
+        greatest[lane] = larger(value, greatest[lane]);
     };
     let (chunks, rest) = list.as_chunks::<LANES>();
     for chunk in chunks {
@@ -38,4 +39,16 @@ pub(crate) fn extremes(list: &[f64]) -> (f64, f64) {
         take(lane, *value);
     }
     (least.into_iter().fold(f64::INFINITY, f64::min), greatest.into_iter().fold(f64::NEG_INFINITY, f64::max))
+}
+
+/// Not `f64::max`, which minds what is no number: nothing here is none.
+#[inline(always)]
+pub(crate) const fn larger(a: f64, b: f64) -> f64 {
+    if a > b { a } else { b }
+}
+
+/// Not `f64::min`, for the same reason.
+#[inline(always)]
+pub(crate) const fn smaller(a: f64, b: f64) -> f64 {
+    if a < b { a } else { b }
 }

@@ -4,8 +4,9 @@ use std::collections::BTreeMap;
 use std::f64::consts::{PI, TAU};
 
 use super::bounds::{Bounds, round6};
+use super::lanes::{extremes, larger, smaller, sum};
 use super::moves::{Move, Path};
-use super::run::{LINES, Steps, extremes, sum};
+use super::run::{LINES, Steps};
 use crate::job::Footprint;
 
 /// Levels kept; a print of a metre in layers of 0.05 mm has as many.
@@ -41,14 +42,11 @@ struct Level {
 }
 
 impl Level {
-    #[inline(always)]
     fn take(&mut self, motion: &Move, length_mm: f64) {
         self.length_mm += length_mm;
         self.bounds.take_way(motion);
     }
-}
 
-impl Level {
     fn take_run(&mut self, steps: &Steps, laid: &[f64; LINES], bounds: &Bounds) {
         let count = steps.count();
         let (length, laid) = (&steps.length[..count], &laid[..count]);
@@ -61,9 +59,8 @@ impl Level {
             let (from, to) = (&all[..count], &all[1..=count]);
             let (mut low, mut high) = ([0.0; LINES], [0.0; LINES]);
             for at in 0..count {
-                let (least, greatest) = if from[at] < to[at] { (from[at], to[at]) } else { (to[at], from[at]) };
-                low[at] = if laid[at] > 0.0 { least } else { f64::INFINITY };
-                high[at] = if laid[at] > 0.0 { greatest } else { f64::NEG_INFINITY };
+                low[at] = if laid[at] > 0.0 { smaller(from[at], to[at]) } else { f64::INFINITY };
+                high[at] = if laid[at] > 0.0 { larger(from[at], to[at]) } else { f64::NEG_INFINITY };
             }
             on_bed.least[axis] = extremes(&low[..count]).0 / 1e6;
             on_bed.greatest[axis] = extremes(&high[..count]).1 / 1e6;
@@ -91,25 +88,12 @@ pub(crate) struct Stack {
 
 impl Layers {
     /// Takes a move that lays plastic while going over the bed, on a way of this length.
-    #[inline(always)]
     pub(crate) fn take_laid(&mut self, motion: &Move, length_mm: f64) {
-        let [_, _, z] = motion.end;
-        let rise = z - motion.start[2];
-        if rise != 0.0 || self.climb.is_active || self.open_z != Some(z) {
-            self.take_laid_anywhere(*motion, rise, length_mm);
-        } else if let Some((_, level)) = &mut self.open {
-            level.take(motion, length_mm);
-        }
-    }
-
-    /// The same where the head may have left the open level. By value: a move that nobody asks the address of can stay in
-    /// registers on the short way.
-    #[cold]
-    fn take_laid_anywhere(&mut self, motion: Move, rise: f64, length_mm: f64) {
+        let rise = motion.end[2] - motion.start[2];
         let top = motion.start[2].max(motion.end[2]);
         self.height = Some(self.height.map_or(top, |height| height.max(top)));
         if self.climb.goes_on(rise, length_mm) {
-            self.climb.take(&motion, rise, length_mm);
+            self.climb.take(motion, rise, length_mm);
             return;
         }
         let z = micrometres(motion.end[2]);
@@ -119,7 +103,7 @@ impl Layers {
         }
         self.open_z = Some(motion.end[2]);
         if let Some((_, level)) = &mut self.open {
-            level.take(&motion, length_mm);
+            level.take(motion, length_mm);
         }
     }
 
@@ -145,7 +129,6 @@ impl Layers {
     }
 
     /// Takes a move that lays nothing. A spiral never travels: whatever comes next is no part of one begun before.
-    #[inline]
     pub(crate) fn take_travel(&mut self, motion: &Move) {
         if motion.is_over_bed() || motion.start[2] != motion.end[2] {
             self.climb.pause();

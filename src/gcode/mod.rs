@@ -13,6 +13,7 @@ mod feed_time;
 mod findings;
 mod heat;
 mod laid;
+mod lanes;
 mod layers;
 pub mod lex;
 mod looks;

@@ -60,8 +60,7 @@ fn parse_plain(bytes: &[u8], start: usize) -> Option<Parsed> {
 }
 
 /// Reads digits with at most one point among them, and says where they end. `None` without a digit, or with more than 17.
-#[inline(always)]
-pub(crate) fn read_digits(bytes: &[u8], start: usize) -> Option<(f64, usize)> {
+fn read_digits(bytes: &[u8], start: usize) -> Option<(f64, usize)> {
     let rest = bytes.get(start..)?;
     if let Some(eight) = rest.first_chunk::<8>()
         && let Some((whole, digits)) = read_short(eight, 0)
@@ -79,7 +78,6 @@ pub(crate) fn read_digits(bytes: &[u8], start: usize) -> Option<(f64, usize)> {
 }
 
 /// Appends the digits at the head of `bytes` to `number`, and says how many they are. `None` if that cannot be seen here.
-#[inline]
 fn read_short(bytes: &[u8; 8], mut number: u64) -> Option<(u64, usize)> {
     for (count, byte) in bytes.iter().enumerate() {
         let digit = byte.wrapping_sub(b'0');

@@ -327,7 +327,6 @@ impl Reading {
         }
     }
 
-    #[inline(always)]
     fn handle_move(&mut self, motion: &Move, length_mm: f64) {
         self.feed_time.take(motion, length_mm);
         if self.commanded.take_commanded(motion) {

@@ -376,7 +376,6 @@ impl Walker {
         });
     }
 
-    #[inline]
     fn end_of(&mut self, axis: [f64; 3], named: Axes, in_machine_coordinates: bool) -> [f64; 3] {
         let mut end = self.machine;
         for index in 0..3 {

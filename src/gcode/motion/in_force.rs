@@ -84,13 +84,11 @@ impl InForce {
         }
     }
 
-    #[inline]
     pub(super) const fn acceleration(&self, purpose: Purpose) -> Acceleration {
         self.accelerations[purpose as usize]
     }
 
     /// Least feed of moves for this purpose, mm/s.
-    #[inline]
     pub(super) const fn least_feed(&self, purpose: Purpose) -> f64 {
         self.least_feed[(purpose as usize) & 1]
     }

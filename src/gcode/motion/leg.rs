@@ -2,6 +2,7 @@
 
 use super::in_force::{Acceleration, Corner, InForce, Purpose};
 use crate::gcode::arc::Arc;
+use crate::gcode::lanes::{larger, smaller};
 use crate::gcode::moves::{Move, Path};
 
 /// Moves shorter than this, mm, are rounding, and no printer makes a step for them.
@@ -51,7 +52,6 @@ impl Legs {
     }
 
     /// A move of the file; `None` if it takes no time that can be known.
-    #[inline(always)]
     pub(super) fn take(&mut self, motion: &Move, length: f64, limits: &InForce) -> Option<Leg> {
         let feed = motion.feed_mm_min.filter(|feed| *feed > 0.0)? / 60.0;
         let way: [f64; 3] = std::array::from_fn(|axis| motion.end[axis] - motion.start[axis]);
@@ -69,14 +69,12 @@ impl Legs {
     }
 
     /// The filament alone moves.
-    #[inline(never)]
     pub(super) fn take_filament(&mut self, filament: f64, feed: f64, limits: &InForce) -> Option<Leg> {
         let shares = [0.0, 0.0, 0.0, 1.0_f64.copysign(filament)];
         self.leg(filament.abs(), feed, Purpose::Retract, (shares, shares, shares), f64::INFINITY, limits)
     }
 
     /// An arc: on its way each axis of its plane comes to bear the whole speed in the plane, and v²/r is an acceleration.
-    #[inline(never)]
     fn take_arc(&mut self, arc: &Arc, way: [f64; 3], filament: f64, feed: f64, limits: &InForce) -> Option<Leg> {
         let (a, b, across) = arc.plane.axes();
         let length = arc.length_mm(way[across]);
@@ -94,7 +92,6 @@ impl Legs {
     }
 
     /// `shares` are those at the start, the greatest ones on the way, and those at the end; `radius` is that of the path.
-    #[inline(always)]
     fn leg(
         &mut self,
         length: f64,
@@ -127,7 +124,6 @@ impl Legs {
 }
 
 /// Square of the greatest speed in the corner between two moves, mm²/s².
-#[inline(always)]
 fn corner2(last: &Heading, next: &[f64; 4], speed2: f64, acceleration: f64, corner: &Corner) -> f64 {
     let both2 = smaller(last.speed2, speed2);
     match corner {
@@ -157,18 +153,6 @@ pub(super) fn rounded2(last: &[f64; 4], next: &[f64; 4], acceleration: f64, devi
     } else {
         acceleration * deviation * half_sine / (1.0 - half_sine)
     }
-}
-
-/// Not `f64::max`, which minds what is no number: nothing here is none.
-#[inline(always)]
-pub(super) const fn larger(a: f64, b: f64) -> f64 {
-    if a > b { a } else { b }
-}
-
-/// Not `f64::min`, for the same reason.
-#[inline(always)]
-pub(super) const fn smaller(a: f64, b: f64) -> f64 {
-    if a < b { a } else { b }
 }
 
 /// The greatest of the shares' sizes, each by its limit.

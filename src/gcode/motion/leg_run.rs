@@ -1,8 +1,9 @@
 //! The legs of a run: [`Legs::take`](super::leg::Legs::take) for many moves at once.
 
 use super::in_force::{Corner, InForce, Purpose};
-use super::leg::{Heading, LEAST_FEED_MM_S, TOO_LONG_MM, greatest, larger, rounded2, smaller};
-use crate::gcode::run::{LINES, Steps, extremes};
+use super::leg::{Heading, LEAST_FEED_MM_S, TOO_LONG_MM, greatest, rounded2};
+use crate::gcode::lanes::{extremes, larger, smaller};
+use crate::gcode::run::{LINES, Steps};
 
 /// A limit that rounding alone exceeds is none.
 const ROUNDING: f64 = 1e-12;

@@ -44,7 +44,6 @@ impl PrintTime {
     }
 
     /// Takes a line that ends at byte `end`, after the walker has taken it.
-    #[inline]
     pub fn handle_line(&mut self, walker: &Walker, words: &[Word], walked: &Walked, end: u64) {
         if let Some(motion) = &walked.motion {
             self.handle_move(motion, motion.length_mm(), end);
@@ -54,7 +53,6 @@ impl PrintTime {
     }
 
     /// Takes a move on a way of `length_mm`, whose line ends at byte `end`.
-    #[inline]
     pub(crate) fn handle_move(&mut self, motion: &Move, length_mm: f64, end: u64) {
         if let Some(leg) = self.legs.take(motion, length_mm, &self.limits) {
             self.window.push(&leg, end, |seconds, ends| self.timetable.pass_all(seconds, ends));

@@ -1,7 +1,7 @@
 //! How much time has passed after so many bytes, in a few hundred marks however long the print.
 
 use crate::gcode::bounds::round6;
-use crate::gcode::run::sum;
+use crate::gcode::lanes::sum;
 use crate::job::TimeMark;
 
 /// Most marks that are kept, the first and the last not counted.
@@ -25,7 +25,6 @@ impl Timetable {
     }
 
     /// Something took time; its line ends at byte `end`.
-    #[inline]
     pub(super) fn pass(&mut self, seconds: f64, end: u64) {
         self.time_s += seconds;
         if self.time_s >= self.due_s {

@@ -1,7 +1,8 @@
 //! The look-ahead: moves wait until the speed at their end is certain, then their time is taken.
 
-use super::leg::{Leg, smaller};
+use super::leg::Leg;
 use super::leg_run::LegList;
+use crate::gcode::lanes::smaller;
 
 /// Moves that are looked ahead over. Where a way to a stop takes more than these, a move's time is taken as if the last of
 /// them had to end in a stop: it is then a little too long, never too short.

@@ -7,12 +7,10 @@
 //! that few lines take are told so (`cold_path`), which leaves the way of most lines straight.
 
 mod digits;
-mod lanes;
 mod read;
 mod steps;
 #[cfg(test)]
 mod tests;
 
-pub(crate) use lanes::{extremes, sum};
 pub(crate) use read::{LINES, Run};
 pub(crate) use steps::{Start, Steps};

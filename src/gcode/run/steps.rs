@@ -1,8 +1,8 @@
 //! The moves of a run, once the modal state has given their numbers a meaning.
 
-use super::lanes::extremes;
 use super::read::{LINES, Run, named};
 use crate::gcode::bounds::Bounds;
+use crate::gcode::lanes::extremes;
 use crate::gcode::moves::{Axes, Move, Path};
 
 /// Nanometres below this are exact in an `f64`, and so are their sums over a run.
