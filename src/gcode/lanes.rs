@@ -41,6 +41,13 @@ pub(crate) fn extremes(list: &[f64]) -> (f64, f64) {
     (least.into_iter().fold(f64::INFINITY, f64::min), greatest.into_iter().fold(f64::NEG_INFINITY, f64::max))
 }
 
+/// Works with the widest registers that the processor has: what the compiler may count on everywhere is half as wide on most.
+/// The work must be inlined: what it calls is made for any processor.
+#[inline(always)]
+pub(crate) fn at_full_width<R>(work: impl FnOnce() -> R) -> R {
+    pulp::Arch::new().dispatch(work)
+}
+
 /// Not `f64::max`, which minds what is no number: nothing here is none.
 #[inline(always)]
 pub(crate) const fn larger(a: f64, b: f64) -> f64 {

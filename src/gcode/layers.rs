@@ -54,13 +54,18 @@ impl Level {
         if self.bounds.contains(bounds) {
             return;
         }
+        // Moves that lay nothing are put out of sight.
+        let mut away = [0.0; LINES];
+        for (away, laid) in away.iter_mut().zip(laid) {
+            *away = if *laid > 0.0 { 0.0 } else { f64::INFINITY };
+        }
         let mut on_bed = *bounds;
         for (axis, all) in steps.position.iter().enumerate().take(2) {
             let (from, to) = (&all[..count], &all[1..=count]);
             let (mut low, mut high) = ([0.0; LINES], [0.0; LINES]);
             for at in 0..count {
-                low[at] = if laid[at] > 0.0 { smaller(from[at], to[at]) } else { f64::INFINITY };
-                high[at] = if laid[at] > 0.0 { larger(from[at], to[at]) } else { f64::NEG_INFINITY };
+                low[at] = smaller(from[at], to[at]) + away[at];
+                high[at] = larger(from[at], to[at]) - away[at];
             }
             on_bed.least[axis] = extremes(&low[..count]).0 / 1e6;
             on_bed.greatest[axis] = extremes(&high[..count]).1 / 1e6;

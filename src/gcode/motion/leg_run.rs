@@ -2,7 +2,7 @@
 
 use super::in_force::{Corner, InForce, Purpose};
 use super::leg::{Heading, LEAST_FEED_MM_S, TOO_LONG_MM, greatest, rounded2};
-use crate::gcode::lanes::{extremes, larger, smaller};
+use crate::gcode::lanes::{at_full_width, extremes, larger, smaller};
 use crate::gcode::run::{LINES, Steps};
 
 /// A limit that rounding alone exceeds is none.
@@ -58,6 +58,15 @@ impl RunLegs {
     /// The legs of a run that may be taken, behind the move `last`, or behind a stop. They are as many as its moves; where the
     /// last of them goes is said too.
     pub(super) fn take(&mut self, steps: &Steps, last: Option<&Heading>, limits: &InForce) -> (&LegList, Heading) {
+        let last = at_full_width(
+            #[inline(always)]
+            || self.work_out(steps, last, limits),
+        );
+        (&self.legs, last)
+    }
+
+    #[inline(always)]
+    fn work_out(&mut self, steps: &Steps, last: Option<&Heading>, limits: &InForce) -> Heading {
         let count = steps.count();
         self.share(steps);
         self.speed(steps, limits);
@@ -67,10 +76,10 @@ impl RunLegs {
         let still = Heading { shares: [0.0; 4], speed2: 0.0, acceleration: f64::INFINITY };
         self.corner(count, last.unwrap_or(&still), limits);
         let shares = self.shares.each_ref().map(|all| all[count]);
-        let heading = Heading { shares, speed2: self.legs.speed2[count - 1], acceleration: self.acceleration[count] };
-        (&self.legs, heading)
+        Heading { shares, speed2: self.legs.speed2[count - 1], acceleration: self.acceleration[count] }
     }
 
+    #[inline(always)]
     fn share(&mut self, steps: &Steps) {
         let count = steps.count();
         let [share_x, share_y, share_z, share_e] = self.shares.each_mut().map(|all| &mut all[1..=count]);
@@ -86,6 +95,7 @@ impl RunLegs {
     }
 
     /// As if no axis limited any move.
+    #[inline(always)]
     fn speed(&mut self, steps: &Steps, limits: &InForce) {
         let count = steps.count();
         let [share_x, share_y, share_z, share_e] = self.shares.each_ref().map(|all| &all[1..=count]);
@@ -95,16 +105,13 @@ impl RunLegs {
         let (length_mm, speed2) = (&mut length_mm[..count], &mut speed2[..count]);
         let (half_inverse, gain2) = (&mut half_inverse[..count], &mut gain2[..count]);
         let (excess, acceleration) = (&mut self.excess[..count], &mut self.acceleration[1..=count]);
-        // Looked up in a loop of its own: the next one is then the same for all, and many are done at once.
-        let purposes = [Purpose::Print, Purpose::Travel, Purpose::Retract, Purpose::Travel];
-        let accelerations = purposes.map(|purpose| limits.acceleration(purpose));
-        let least_feeds = purposes.map(|purpose| limits.least_feed(purpose));
-        for at in 0..count {
-            let purpose = usize::from(filament[at] == 0.0) | usize::from(length[at] == 0.0) << 1;
-            acceleration[at] = accelerations[purpose].mm_s2;
-            half_inverse[at] = accelerations[purpose].half_inverse;
-            speed2[at] = least_feeds[purpose];
-        }
+        let [print, travel, retract] =
+            [Purpose::Print, Purpose::Travel, Purpose::Retract].map(|purpose| limits.acceleration(purpose));
+        let (slowest, slowest_travel) = (limits.least_feed(Purpose::Print), limits.least_feed(Purpose::Travel));
+        // In loops of their own, which are then the same for all, and many are done at once.
+        choose(acceleration, filament, length, [print.mm_s2, travel.mm_s2, retract.mm_s2]);
+        choose(half_inverse, filament, length, [print, travel, retract].map(|acceleration| acceleration.half_inverse));
+        choose(speed2, filament, length, [slowest, slowest_travel, slowest]);
         let InForce { acceleration_inverse, feed_inverse, .. } = *limits;
         for at in 0..count {
             let speed = larger(larger(feeds[at] * (1.0 / 60.0), speed2[at]), LEAST_FEED_MM_S);
@@ -135,6 +142,7 @@ impl RunLegs {
     }
 
     /// How fast each move begins at most.
+    #[inline(always)]
     fn corner(&mut self, count: usize, last: &Heading, limits: &InForce) {
         for (all, share) in self.shares.iter_mut().zip(last.shares) {
             all[0] = share;
@@ -163,5 +171,14 @@ impl RunLegs {
         for (entry2, before2) in entry2[1..].iter_mut().zip(speed2) {
             *entry2 = smaller(*entry2, *before2);
         }
+    }
+}
+
+/// For each move the figure of its purpose: print, travel or retract.
+#[inline(always)]
+fn choose(chosen: &mut [f64], filament: &[f64], length: &[f64], [print, travel, retract]: [f64; 3]) {
+    for ((chosen, filament), length) in chosen.iter_mut().zip(filament).zip(length) {
+        let wet = if *length == 0.0 { retract } else { print };
+        *chosen = if *filament == 0.0 { travel } else { wet };
     }
 }

@@ -2,7 +2,7 @@
 
 use super::leg::Leg;
 use super::leg_run::LegList;
-use crate::gcode::lanes::smaller;
+use crate::gcode::lanes::{at_full_width, smaller};
 
 /// Moves that are looked ahead over. Where a way to a stop takes more than these, a move's time is taken as if the last of
 /// them had to end in a stop: it is then a little too long, never too short.
@@ -10,6 +10,9 @@ pub(super) const LOOK_AHEAD: usize = 1024;
 
 /// Moves whose times are taken at once, at least, so that looking ahead costs each move the same.
 const AT_ONCE: usize = 256;
+
+/// Moves that are planned together.
+const TOGETHER: usize = 4;
 
 const MOVES: usize = LOOK_AHEAD + AT_ONCE;
 
@@ -104,7 +107,16 @@ impl Window {
         let plan2 = &mut self.plan2[..=count];
         plan2[count] = 0.0;
         let mut next2 = 0.0;
-        for at in (0..count).rev() {
+        let mut at = count;
+        while let Some(first) = at.checked_sub(TOGETHER) {
+            let backward = |all: &[f64]| std::array::from_fn(|step| all[at - 1 - step]);
+            let planned = limited(next2, backward(entry2), backward(gain2));
+            for (step, plan) in planned.into_iter().enumerate() {
+                plan2[at - 1 - step] = plan;
+            }
+            (at, next2) = (first, planned[TOGETHER - 1]);
+        }
+        for at in (0..at).rev() {
             next2 = smaller(entry2[at], next2 + gain2[at]);
             plan2[at] = next2;
         }
@@ -115,7 +127,10 @@ impl Window {
     /// Takes the times of the first `count` moves.
     fn settle(&mut self, count: usize, mut settled: impl FnMut(&[f64], &[u64])) {
         self.speed_up(count);
-        self.time(count);
+        at_full_width(
+            #[inline(always)]
+            || self.time(count),
+        );
         settled(&self.seconds[..count], &self.end[..count]);
         self.start2 = self.plan2[count];
         let rest = count..self.count;
@@ -134,12 +149,19 @@ impl Window {
         let plan2 = &mut self.plan2[..=count];
         let mut before2 = self.start2;
         plan2[0] = before2;
-        for at in 0..count {
-            before2 = smaller(plan2[at + 1], before2 + gain2[at]);
-            plan2[at + 1] = before2;
+        let (gains, last_gains) = gain2.as_chunks::<TOGETHER>();
+        let (plans, last_plans) = plan2[1..].as_chunks_mut::<TOGETHER>();
+        for (plans, gains) in plans.iter_mut().zip(gains) {
+            *plans = limited(before2, *plans, *gains);
+            before2 = plans[TOGETHER - 1];
+        }
+        for (plan, gain) in last_plans.iter_mut().zip(last_gains) {
+            before2 = smaller(*plan, before2 + gain);
+            *plan = before2;
         }
     }
 
+    #[inline(always)]
     fn time(&mut self, count: usize) {
         let plan2 = &self.plan2[..=count];
         let roots = &mut self.roots[..=count];
@@ -156,6 +178,19 @@ impl Window {
             seconds[at] = (length_mm[at] + (rise * rise + fall * fall) * half_inverse[at]) / speed;
         }
     }
+}
+
+/// Squares of speeds one behind the other, the first behind one of `from2`: each at most its limit, and at most by its gain more
+/// than the one before. The limits and gains of several are put together first, so that of all that waits for `from2` only one
+/// sum and one comparison is waited for by what follows.
+#[inline(always)]
+fn limited(from2: f64, limits2: [f64; TOGETHER], gains2: [f64; TOGETHER]) -> [f64; TOGETHER] {
+    let (mut limit2, mut gain2) = (f64::INFINITY, 0.0);
+    std::array::from_fn(|at| {
+        limit2 = smaller(limits2[at], limit2 + gains2[at]);
+        gain2 += gains2[at];
+        smaller(limit2, from2 + gain2)
+    })
 }
 
 #[cfg(test)]

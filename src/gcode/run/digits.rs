@@ -1,6 +1,6 @@
 //! Numbers as they stand in a line, and what they mean, many at once.
 
-use wide::{CmpEq, CmpGt, i8x16, i16x8, i32x8};
+use wide::{CmpEq, CmpGt, f64x2, i8x16, i16x8, i32x8};
 
 use super::read::LINES;
 
@@ -127,12 +127,11 @@ fn values(whole: [u64; 2], fraction: [u64; 2]) -> [f64; 2] {
     // By twos, by fours, by eights.
     let by_fours: i32x8 = bytemuck::cast([fours(whole), fours(fraction)]);
     let by_eights = i16x8::from_i32x8_saturate(by_fours).dot(i16x8::new([10_000, 1, 10_000, 1, 10_000, 1, 10_000, 1]));
-    let [first, second, first_fraction, second_fraction] = by_eights.to_array();
-    let value = |number: i32, fraction: i32, sign: u64| {
-        let value = f64::from(number) * 1e6 + f64::from(fraction);
-        f64::from_bits(value.to_bits() | (sign & NEGATIVE) << 56)
-    };
-    [value(first, first_fraction, whole[0]), value(second, second_fraction, whole[1])]
+    let [numbers, fractions]: [u64; 2] = bytemuck::cast(by_eights);
+    let float = |two: u64| f64x2::from_i32x4_lower2(bytemuck::cast([two, 0]));
+    let values: f64x2 = float(numbers) * f64x2::splat(1e6) + float(fractions);
+    let signs: f64x2 = bytemuck::cast([(whole[0] & NEGATIVE) << 56, (whole[1] & NEGATIVE) << 56]);
+    f64x2::to_array(values | signs)
 }
 
 /// Two words of eight digits as four numbers of four digits.

@@ -124,40 +124,40 @@ impl Run {
             return None;
         }
         let at = place.moves;
-        let mut words = Words::behind_command(window);
+        let mut words = Words::behind_command(window, head);
         let mut named = 0;
         let mut feed = None;
-        if words.letter() == b'F' {
+        if words.letter == b'F' {
             std::hint::cold_path();
             feed = Some(words.number()?);
         }
-        if words.letter() == b'X' {
+        if words.letter == b'X' {
             self.x.put(at, words.number()?);
             named = named::X;
         } else {
             std::hint::cold_path();
             self.x.repeat(at);
         }
-        if words.letter() == b'Y' {
+        if words.letter == b'Y' {
             self.y.put(at, words.number()?);
             named |= named::Y;
         } else {
             std::hint::cold_path();
             self.y.repeat(at);
         }
-        if words.letter() == b'Z' {
+        if words.letter == b'Z' {
             std::hint::cold_path();
             self.z[at] = words.number()?.millionths();
             named |= named::Z;
         }
-        if words.letter() == b'E' {
+        if words.letter == b'E' {
             self.e.put(at, words.number()?);
             named |= named::E;
         } else {
             std::hint::cold_path();
             self.e.repeat(at);
         }
-        if words.letter() == b'F' && feed.is_none() {
+        if words.letter == b'F' && feed.is_none() {
             std::hint::cold_path();
             feed = Some(words.number()?);
         }
@@ -223,26 +223,24 @@ struct Words<'a> {
     /// one's words are all read.
     line_feed: usize,
     at: usize,
+    /// What stands there.
+    letter: u8,
 }
 
 impl<'a> Words<'a> {
     #[inline(always)]
-    fn behind_command(window: &'a [u8; LEAD + WINDOW]) -> Self {
+    fn behind_command(window: &'a [u8; LEAD + WINDOW], head: u32) -> Self {
         const COMMAND: u64 = 0b111;
         let (chunks, _) = window[LEAD..].as_chunks::<16>();
         let seen = |find: fn(&[u8; 16]) -> u64| find(&chunks[0]) | find(&chunks[1]) << 16 | find(&chunks[2]) << 32;
         let line_feed = seen(|bytes| equals(bytes, b'\n')).trailing_zeros() as usize;
-        Self { window, line_feed, nondigits: (seen(nondigits) | 1 << SEEN) & !COMMAND, at: 3 }
+        let [.., letter] = head.to_le_bytes();
+        Self { window, line_feed, nondigits: (seen(nondigits) | 1 << SEEN) & !COMMAND, at: 3, letter }
     }
 
     #[inline(always)]
     const fn byte(&self, at: usize) -> u8 {
         self.window[LEAD + at]
-    }
-
-    #[inline(always)]
-    const fn letter(&self) -> u8 {
-        self.byte(self.at)
     }
 
     /// Where the next byte that is no digit stands; 64 if none is seen.
@@ -294,20 +292,21 @@ impl<'a> Words<'a> {
             self.at = end;
             self.nondigits |= 1 << end;
         }
+        self.letter = self.byte(self.at);
         Some(digits)
     }
 
     /// How long the line is, its end included, if nothing but a comment is left of it.
     #[inline(always)]
     fn end(&self, rest: &[u8], room: usize) -> Option<usize> {
-        if self.letter() == b'\n' {
+        if self.letter == b'\n' {
             return (self.line_feed <= room).then_some(self.line_feed + 1);
         }
         std::hint::cold_path();
         if self.at > room {
             return None;
         }
-        match self.letter() {
+        match self.letter {
             b'\r' if self.at < room && self.byte(self.at + 1) == b'\n' => Some(self.at + 2),
             b';' => {
                 let length = memchr::memchr2(b'\n', 0, rest.get(self.at..)?)?;

@@ -2,7 +2,7 @@
 
 use super::read::{LINES, Run, named};
 use crate::gcode::bounds::Bounds;
-use crate::gcode::lanes::extremes;
+use crate::gcode::lanes::{at_full_width, extremes};
 use crate::gcode::moves::{Axes, Move, Path};
 
 /// Nanometres below this are exact in an `f64`, and so are their sums over a run.
@@ -93,7 +93,10 @@ impl Steps {
             self.is_level = z[1..=count].iter().all(|height| *height == z[0]);
         }
         self.place_filament(start);
-        self.measure();
+        at_full_width(
+            #[inline(always)]
+            || self.measure(),
+        );
     }
 
     fn place_filament(&mut self, start: &Start) {
@@ -118,6 +121,7 @@ impl Steps {
         }
     }
 
+    #[inline(always)]
     fn measure(&mut self) {
         let count = self.count();
         let [x, y, z] = self.position.each_ref().map(|axis| &axis[..=count]);

@@ -27,7 +27,9 @@ const ROOMS: &[Room] = &[
     Room { name: "job", side: PURE, rooms: &["units"] },
     Room {
         name: "gcode",
-        side: Side::AboveTheBar { crates: &["bytemuck", "memchr", "serde", "sha2", "thiserror", "tiny_skia", "wide"] },
+        side: Side::AboveTheBar {
+            crates: &["bytemuck", "memchr", "pulp", "serde", "sha2", "thiserror", "tiny_skia", "wide"],
+        },
         rooms: &["job", "units"],
     },
     Room { name: "belt", side: PURE, rooms: &["job", "units"] },
