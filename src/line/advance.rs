@@ -39,7 +39,8 @@ impl Line {
             self.watch_readings(now);
             return;
         }
-        let Some(work) = &self.in_work else { return };
+        let Some(work) = &mut self.in_work else { return };
+        work.too_warm = false;
         let moves = work.moves.clone();
         let limit = self.belt_limit(&moves);
         self.timers.stop(Timer::Reading);
@@ -66,6 +67,8 @@ impl Line {
             self.end_by_word(now, part);
         } else if work.stage != Stage::Running {
             // Held meanwhile; the question stands.
+        } else if !result.complete && work.too_warm {
+            self.run_belt(now);
         } else if !result.complete {
             self.timers.stop_all();
             self.set_stage(now, Stage::Halted);

@@ -70,6 +70,8 @@ pub struct InWork {
     pub(super) advances: u32,
     /// Whether what the belt makes now is a whole advance, and not a retry.
     pub(super) whole: bool,
+    /// Whether the belt was told to stop since the bed has grown warm under it.
+    pub(super) too_warm: bool,
     /// Belt travel of this cycle.
     pub(super) travelled: Micrometres,
     /// Follows the bed while it warms up or cools.
@@ -232,6 +234,7 @@ impl Line {
             placings: 0,
             advances: 0,
             whole: false,
+            too_warm: false,
             travelled: Micrometres(0),
             tracker: None,
             latest: now,

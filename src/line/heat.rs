@@ -14,6 +14,10 @@ pub(super) const WARM_WITHIN_K: f64 = 3.0;
 /// Law L2: the belt moves on a reading no older than this.
 pub(super) const FRESH: Duration = Duration::from_secs(5);
 
+/// A bed that is read so much above the release temperature has grown warm again. Less is a thermometer's own unrest, which must
+/// not stop a belt that was rightly begun.
+const GROWN_WARM_K: f64 = 1.0;
+
 impl Line {
     pub(super) fn begin_warm(&mut self, now: Moment) {
         self.follow_warming(now);
@@ -36,6 +40,7 @@ impl Line {
             self.bed_before = self.read_at.zip(old.bed);
             self.read_at = Some(now);
             self.follow(now, bed);
+            self.stop_over_warm_bed(bed);
         }
         if self.timers.at(Timer::Reading).is_some() {
             self.watch_readings(now);
@@ -162,6 +167,21 @@ impl Line {
         let cool = before && self.readings.bed.is_some_and(|bed| bed.0 <= release.0);
         let fresh = self.read_at.is_some_and(|at| now.since(at) < FRESH);
         self.connected && cool && fresh
+    }
+
+    /// Law L2 while the belt runs: in a hot room a bed may grow warm again. What has left already cannot be called back; the rest
+    /// waits.
+    fn stop_over_warm_bed(&mut self, bed: Celsius) {
+        let runs = self.belt_runs() && self.state == LineState::Execute;
+        let Some(work) = self.in_work.as_mut().filter(|work| runs && !work.too_warm) else { return };
+        let release = work.work.release.0;
+        if bed.0 > release + GROWN_WARM_K {
+            work.too_warm = true;
+            let text =
+                format!("the bed has grown warm again ({:.1} °C, release {release:.1} °C): the belt waits", bed.0);
+            self.journal("belt-waits", &text);
+            self.stop_belt();
+        }
     }
 
     pub(super) fn heaters_off_in_hold(&mut self, step: Step, timer: Timer, now: Moment) {

@@ -93,7 +93,8 @@ impl Line {
             _ => return self.find_place(now),
         };
         let Some(work) = &mut self.in_work else { return };
-        work.placings += 1;
+        work.placings += u32::from(!work.too_warm);
+        work.too_warm = false;
         if work.placings > PLACINGS_MAX {
             let text = format!("the belt did not come to a free place in {PLACINGS_MAX} moves; look at its drive");
             self.timers.stop_all();

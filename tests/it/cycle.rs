@@ -8,7 +8,7 @@ mod trial;
 mod trouble;
 
 use nosebar::job::{CheckedBy, CycleId, LineReason, LineState, Outcome, PartWord, Phase};
-use nosebar::line::{Act, Check, Operator, Readings, Signal, Step, Verdict, Watched};
+use nosebar::line::{Act, Check, Operator, Readings, Signal, Step, StepResult, Verdict, Watched};
 use nosebar::units::{Celsius, Micrometres};
 
 use bench::*;
@@ -64,6 +64,25 @@ fn one_cool_reading_between_warm_ones_moves_no_belt() {
         bench.read_once(bed, 40.0);
         assert_eq!(bench.line.phase(), Some(Phase::Cool), "{bed}");
     }
+}
+
+#[test]
+fn a_bed_that_grows_warm_again_stops_the_belt_until_it_is_cool() {
+    let mut bench = Bench::new(Check::Ask);
+    bench.reach_advance();
+    let stops = |bench: &Bench| bench.acts.iter().filter(|act| matches!(act, Act::StopBelt)).count();
+    bench.read(32.6, 40.0);
+    assert_eq!(stops(&bench), 0, "that much is a thermometer's unrest");
+    bench.read(33.2, 40.0);
+    assert_eq!(stops(&bench), 1, "told once");
+    bench.done(StepResult { moved: Micrometres(50_000), ..StepResult::default() });
+    assert_eq!((bench.state().0, bench.line.phase()), (LineState::Execute, Some(Phase::Advance)));
+    assert!(bench.open.is_empty(), "it waits: {:?}", bench.open);
+    bench.read(32.0, 40.0);
+    bench.belt_done(None);
+    let whole = work().advance.total();
+    assert_eq!(bench.line.ledger().odometer, whole, "what was left was run");
+    assert_eq!(bench.line.phase(), Some(Phase::Check));
 }
 
 #[test]
