@@ -18,6 +18,9 @@ use crate::wording::{self, LIFT};
 
 /// Temperatures are asked for this often.
 const POLL_EVERY: Duration = Duration::from_secs(1);
+/// Asks for temperatures every second unasked, also while the printer waits for moves to end and answers nothing: a belt that
+/// runs is watched by them. A printer that does not know the command says so, and that is all.
+const REPORT_BY_ITSELF: &str = "M155 S1";
 /// Lines that were asked for again are told this often at most.
 const RESENT_EVERY: Duration = Duration::from_secs(600);
 /// Different complaints of the printer that are told in one connection.
@@ -51,6 +54,8 @@ pub(super) struct Session {
     walker: Walker,
     owed: Vec<String>,
     ready: bool,
+    /// It has still to be asked to report by itself.
+    unasked: bool,
     queue: VecDeque<(TaskId, Task)>,
     current: Option<Current>,
     print: Option<Printing>,
@@ -136,6 +141,7 @@ impl Session {
             walker: memory.walker,
             owed: memory.owed,
             ready: false,
+            unasked: true,
             queue: VecDeque::new(),
             current: None,
             print: None,
@@ -202,7 +208,9 @@ impl Session {
     /// Hands the dialogue as many commands as it has room for.
     pub(super) fn fill(&mut self, now: Moment) {
         while self.ready && self.dialogue.room() && self.wish.is_none() {
-            if now >= self.poll_due && !self.is_polling() {
+            if std::mem::take(&mut self.unasked) {
+                self.submit(now, REPORT_BY_ITSELF.as_bytes(), Kind::Forgotten);
+            } else if now >= self.poll_due && !self.is_polling() {
                 self.poll_due = now + POLL_EVERY;
                 self.submit(now, b"M105", Kind::Poll);
             } else if self.current.is_some() {
@@ -471,7 +479,7 @@ impl Session {
         self.on_its_way.clear();
         // It is said to be as it was when it was switched on; a line number that was set by a command of long ago says so too.
         Memory { walker: self.walker, owed: self.owed } = Memory::unknown(&self.settings);
-        self.ready = false;
+        (self.ready, self.unasked) = (false, true);
         self.dialogue.start(now);
     }
 
@@ -545,6 +553,7 @@ impl Session {
                     }
                 }
             }
+            Reply::Note { text } if text.contains(REPORT_BY_ITSELF) => {}
             Reply::Note { text } if self.said.len() < SAID_MAX && self.said.insert(text.clone()) => {
                 self.note(format!("the printer says: {text}"));
             }
