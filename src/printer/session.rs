@@ -236,8 +236,10 @@ impl Session {
         // A stand begins when the file's commands that have left already have been taken.
         let drained = self.print.as_ref().is_none_or(|p| p.on_its_way == 0);
         // Nothing overtakes a look: where its acknowledgement gets lost, its answer must not be taken for that of the next.
-        let looks = self.on_its_way.iter().any(|(_, kind)| matches!(kind, Kind::Script(Means::Looked)));
-        let current = self.current.as_mut().filter(|c| !looks && (c.what != What::Pause || drained));
+        // Nor does a piece of the belt's way lie in the printer before the one ahead of it has ended.
+        let held = |kind: &Kind| matches!(kind, Kind::Script(Means::Looked | Means::Settled));
+        let holds = self.on_its_way.iter().any(|(_, kind)| held(kind));
+        let current = self.current.as_mut().filter(|c| !holds && (c.what != What::Pause || drained));
         let Some(current) = current else { return false };
         let Some(item) = current.script.next() else { return false };
         current.waiting_for += 1;
