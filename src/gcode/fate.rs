@@ -41,6 +41,13 @@ pub struct Policy {
     pub belt_axis: Option<u8>,
 }
 
+impl Policy {
+    /// Whether plain moves need no look at their letters: none of them moves the belt.
+    pub(crate) fn may_run(&self) -> bool {
+        !self.belt_axis.is_some_and(|axis| matches!(axis, b'X' | b'Y' | b'Z' | b'E' | b'F'))
+    }
+}
+
 /// What becomes of a line.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Fate {

@@ -38,6 +38,7 @@ pub use motion::PrintTime;
 pub use moves::{Axes, Move, Path};
 pub use number::{Parsed, parse_number};
 pub use picture::{Painter, Scene, picture};
+pub use run::{Scan, Scanner};
 pub use survey::{Reading, Rules};
 pub use surveyor::{ContentHash, Surveyor, survey};
 pub use walk::{Walked, Walker};

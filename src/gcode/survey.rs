@@ -14,7 +14,7 @@ use super::modes::Dialect;
 use super::motion::PrintTime;
 use super::moves::Move;
 use super::reach::Outside;
-use super::run::{LINES, Steps};
+use super::run::{LINES, Scan, Steps};
 use super::walk::{Walked, Walker};
 use crate::job::{Dropped, Filament, FileFacts, Finding, Limits, Material, MotionLimits, Survey};
 
@@ -138,13 +138,23 @@ impl Reading {
 
     /// Takes the next bytes of the file, cut anywhere.
     pub fn handle_bytes(&mut self, bytes: &[u8]) {
+        self.handle_piece(bytes, None);
+    }
+
+    /// Takes the next bytes of the file, in which a [`Scanner`](super::Scanner) has found runs already: what comes of it is the
+    /// same as without. `scan` is used up.
+    pub fn handle_scanned(&mut self, bytes: &[u8], scan: &mut Scan) {
+        self.handle_piece(bytes, Some(scan));
+    }
+
+    fn handle_piece(&mut self, bytes: &[u8], mut scan: Option<&mut Scan>) {
         self.bytes += bytes.len() as u64;
         let wanted = HEAD_BYTES - self.head.len();
         self.head.extend_from_slice(&bytes[..bytes.len().min(wanted)]);
         let mut at = 0;
         loop {
             if self.carried == 0 {
-                at = self.handle_plain_moves(bytes, at);
+                at = self.handle_plain_moves(bytes, at, scan.as_deref_mut());
             }
             let rest = &bytes[at..];
             let Some(length) = memchr::memchr(b'\n', rest) else { break };
@@ -199,18 +209,15 @@ impl Reading {
     }
 
     /// Takes plain moves for as long as one follows upon another; says where the first that is none stands.
-    fn handle_plain_moves(&mut self, bytes: &[u8], mut at: usize) -> usize {
-        let belt_has_letter =
-            self.policy.belt_axis.is_some_and(|axis| matches!(axis, b'X' | b'Y' | b'Z' | b'E' | b'F'));
-        if belt_has_letter {
+    fn handle_plain_moves(&mut self, bytes: &[u8], mut at: usize, mut scan: Option<&mut Scan>) -> usize {
+        if !self.policy.may_run() {
             return at;
         }
-        let room = room_of(&self.policy.limits);
         while self.print_time.takes_runs(&self.walker)
             && self.laid.takes_runs(self.walker.tool())
             && let Some(start) = self.walker.start_of_run()
         {
-            self.steps.run.read(bytes, at, room, self.walker.feed_mm_min().unwrap_or_default());
+            self.find_run(bytes, at, scan.as_deref_mut());
             if self.steps.run.lines == 0 {
                 break;
             }
@@ -219,6 +226,21 @@ impl Reading {
             at += self.steps.run.bytes;
         }
         at
+    }
+
+    /// Reads the run that begins at `at`, or takes it from those that were found before.
+    fn find_run(&mut self, bytes: &[u8], at: usize, scan: Option<&mut Scan>) {
+        let feed = self.walker.feed_mm_min().unwrap_or_default();
+        let run = &mut self.steps.run;
+        let mut end = bytes.len();
+        if let Some(scan) = scan {
+            if scan.take(at, run) {
+                return run.begin_with(feed);
+            }
+            // The head of a run may have gone the long way.
+            end = scan.end_around(at);
+        }
+        run.read(&bytes[..end], at, room_of(&self.policy.limits), feed);
     }
 
     fn handle_run(&mut self) {

@@ -229,7 +229,7 @@ impl Walker {
 
     /// Takes a run that was placed from [`Walker::start_of_run`].
     pub(crate) fn take_run(&mut self, steps: &Steps) {
-        let Run { lines, feed, rapid, .. } = steps.run;
+        let Run { lines, feed, rapid, .. } = *steps.run;
         if lines == 0 {
             return;
         }

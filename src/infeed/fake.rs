@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard};
 
 use tokio::sync::{broadcast, mpsc, watch};
+use tokio_util::bytes::Bytes;
 
 use super::config::InfeedConfig;
 use super::dealing::Dealer;
@@ -180,7 +181,7 @@ pub(super) struct CountingSurvey {
 }
 
 impl Inspect for CountingSurvey {
-    fn handle_bytes(&mut self, bytes: &[u8]) {
+    fn handle_bytes(&mut self, bytes: &Bytes) {
         self.bytes += bytes.len() as u64;
         self.start.extend(bytes.iter().take(3));
         assert!(!self.start.starts_with(b"BUG"), "the survey breaks down");

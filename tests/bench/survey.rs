@@ -1,6 +1,6 @@
 //! How fast a sliced file is surveyed, against what else reads the same file: `cargo bench --bench survey -- --mb 60`.
 //!
-//! Everybody runs in turn, round by round, on one thread. Absolute figures tell of a machine, ratios of the program.
+//! Everybody runs in turn, round by round, on one thread but where it is said. Absolute figures tell of a machine, ratios of the program.
 
 mod common {
     pub(crate) mod asked;
@@ -17,12 +17,14 @@ use std::io::Write;
 use common::race::{Race, Results};
 use common::{asked, readers, sample, table};
 use nosebar::gcode::{ContentHash, Reading, Rules, Surveyor};
+use nosebar::infeed::{Inspect, SharedSurvey};
 
 const ANCHOR: &str = "parsed by hand: words alone";
 const GCODE: &str = "`gcode`: words alone";
 const ASYNC_GCODE: &str = "`async-gcode`: words alone";
 const SURVEY: &str = "survey, without hash";
-const TENTH: &str = "the same, a tenth of the file";
+const SHARED: &str = "the same, on two threads";
+const TENTH: &str = "survey, a tenth of the file";
 
 fn main() {
     let (megabytes, rounds) = (asked::value("--mb", 300), asked::value("--rounds", 7));
@@ -43,6 +45,11 @@ fn main() {
         readers::in_pieces(file.path(), |piece| reading.handle_bytes(piece));
         black_box(reading.finish(String::new())).file.lines
     });
+    race.enter(SHARED, || {
+        let mut survey = SharedSurvey::begin(&rules).expect("there is a thread to be had");
+        readers::in_owned_pieces(file.path(), |piece| survey.handle_bytes(&piece));
+        black_box(Box::new(survey).finish(String::new())).file.lines
+    });
     race.enter(TENTH, || {
         let mut reading = Reading::new(&rules);
         readers::in_pieces(small.path(), |piece| reading.handle_bytes(piece));
@@ -61,6 +68,7 @@ fn main() {
     let results = race.run(rounds);
     println!("{:.1} MB, {} lines, medians of {rounds} rounds", size_mb(&text), text.lines().count());
     show(&results, &text, &tenth);
+    println!("two threads: {:.2} x one", results.times_as_fast(SHARED, SURVEY));
 }
 
 /// The text in a file that goes when it is dropped.

@@ -5,8 +5,10 @@ use std::io::BufReader;
 use std::path::Path;
 
 use nosebar::gcode::{Path as Way, Plane, Rules, Surveyor, Walker, lex_line, survey};
+use nosebar::infeed::{Inspect, SharedSurvey};
 use nosebar::job::{Footprint, Material, Reach, Survey};
 use proptest::prelude::*;
+use tokio_util::bytes::Bytes;
 
 use crate::ground;
 
@@ -39,6 +41,24 @@ fn footprint(x: [f64; 2], y: [f64; 2]) -> Option<Footprint> {
 
 fn is_near(found: f64, wanted: f64, within: f64) -> bool {
     (found - wanted).abs() <= within
+}
+
+#[test]
+fn two_threads_find_in_a_real_print_what_one_finds() {
+    for path in [ground::random_3d_print(), ground::octcat(), ground::rustlogo()] {
+        let mut shared = SharedSurvey::begin(&Rules::default()).expect("a thread to be had");
+        let bytes = fs::read(&path).expect("the test file");
+        for piece in bytes.chunks(100_003) {
+            shared.handle_bytes(&Bytes::copy_from_slice(piece));
+        }
+        let mut surveyor = Surveyor::new(&Rules::default());
+        surveyor.handle_bytes(&bytes);
+        let alone = surveyor.finish();
+        let found = Box::new(shared).finish(alone.file.sha256.clone());
+        assert!((found.time_s - alone.time_s).abs() <= 1e-6, "{} s, {} s", found.time_s, alone.time_s);
+        assert_eq!((found.file, found.layer_z_mm, found.filament), (alone.file, alone.layer_z_mm, alone.filament));
+        assert_eq!((found.footprint, found.reach, found.purges), (alone.footprint, alone.reach, alone.purges));
+    }
 }
 
 /// The file's own claim: `; filament used = 3130.0mm (7.5cm3)`; the figures behind it by two scripts independent of this

@@ -8,9 +8,11 @@
 
 mod digits;
 mod read;
+mod scan;
 mod steps;
 #[cfg(test)]
 mod tests;
 
 pub(crate) use read::{LINES, Run};
+pub use scan::{Scan, Scanner};
 pub(crate) use steps::{Start, Steps};

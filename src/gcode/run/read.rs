@@ -37,6 +37,8 @@ pub(crate) struct Run {
     pub(crate) feed: Feed,
     /// The one before it.
     other_feed: Feed,
+    /// How many moves come before the first feed; more than there are if none is set.
+    unfed: usize,
     /// Which words each move has: a sum of [`named`].
     pub(crate) named: [u8; LINES],
     /// Which of the lines each move is, from 1 on.
@@ -63,6 +65,7 @@ impl Default for Run {
             rapid: false,
             feed: Feed::default(),
             other_feed: Feed::default(),
+            unfed: usize::MAX,
             named: [0; LINES],
             line: [0; LINES],
             end: [0; LINES],
@@ -84,6 +87,7 @@ impl Run {
     /// others, at most one blank before each, and right behind each a number of at most seven digits and six decimals.
     pub(crate) fn read(&mut self, bytes: &[u8], from: usize, room: usize, feed: f64) {
         self.feed = Feed { mm_min: feed, inverse: 1.0 / feed, digits: Digits::default() };
+        self.unfed = usize::MAX;
         // The columns hold digits as they stand in little-endian words. Elsewhere every line goes the long way.
         let lines_max = if cfg!(target_endian = "big") { 0 } else { LINES };
         let mut at = At { moves: 0, lines: 0, bytes: 0 };
@@ -98,6 +102,17 @@ impl Run {
             at = next;
         }
         (self.moves, self.lines, self.bytes) = (at.moves, at.lines, at.bytes);
+    }
+
+    /// Has it begin with this feed, mm/min, and not with the one that it was read with.
+    pub(crate) fn begin_with(&mut self, feed: f64) {
+        let (mm_min, inverse) = (feed, 1.0 / feed);
+        let unfed = self.unfed.min(self.moves);
+        self.feeds[..unfed].fill(mm_min);
+        self.feed_inverse[..unfed].fill(inverse);
+        if self.unfed == usize::MAX {
+            self.feed = Feed { mm_min, inverse, digits: Digits::default() };
+        }
     }
 
     /// What is behind X, Y and E in each move, nm, or in the last one before it that names them; before the first, anything.
@@ -165,6 +180,7 @@ impl Run {
         if let Some(digits) = feed {
             std::hint::cold_path();
             self.take_feed(digits)?;
+            self.unfed = self.unfed.min(at);
         }
         self.rapid = head & 0x100 == 0;
         self.named[at] = named;

@@ -34,7 +34,7 @@ impl Start {
 #[derive(Debug)]
 pub(crate) struct Steps {
     /// The lines that they were read from.
-    pub(crate) run: Run,
+    pub(crate) run: Box<Run>,
     /// X, Y and Z before the first move, and behind each.
     pub(crate) position: [[f64; LINES + 1]; 3],
     /// Filament moved.
@@ -52,7 +52,7 @@ pub(crate) struct Steps {
 impl Default for Steps {
     fn default() -> Self {
         Self {
-            run: Run::default(),
+            run: Box::default(),
             position: [[0.0; LINES + 1]; 3],
             filament: [0.0; LINES],
             length: [0.0; LINES],

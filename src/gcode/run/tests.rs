@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 
-use super::{LINES, Run};
+use super::{LINES, Run, Scan, Scanner};
 use crate::gcode::lex::lex_line;
 use crate::gcode::survey::{Reading, Rules};
 use crate::job::Survey;
@@ -23,6 +23,16 @@ fn read_in_pieces(text: &str, rules: &Rules) -> Survey {
         let (first, rest) = line.as_bytes().split_at(1);
         reading.handle_bytes(first);
         reading.handle_bytes(rest);
+    }
+    reading.finish(String::new())
+}
+
+/// The short way over runs that were found before, in pieces of this size.
+fn read_scanned(text: &str, size: usize, rules: &Rules) -> Survey {
+    let (mut scanner, mut scan, mut reading) = (Scanner::new(rules), Scan::default(), Reading::new(rules));
+    for piece in text.as_bytes().chunks(size) {
+        scanner.scan(piece, &mut scan);
+        reading.handle_scanned(piece, &mut scan);
     }
     reading.finish(String::new())
 }
@@ -164,6 +174,11 @@ proptest! {
     }
 
     #[test]
+    fn so_do_two_who_share_the_work(program in program(0..60), rules in any_rules(), size in 1..3000_usize) {
+        assert_alike(read_scanned(&program, size, &rules), &read_in_pieces(&program, &rules))?;
+    }
+
+    #[test]
     fn the_words_are_those_of_the_lexer(line in "G[01] ([XYZEF]-?[0-9]{0,7}\\.?[0-9]{0,9} ?){0,5}(;[ -~]{0,9})?") {
         let text = format!("{line}\n");
         let mut words = Vec::new();
@@ -191,5 +206,6 @@ proptest! {
     #[test]
     fn so_it_does_over_many_runs(program in program(300..900), rules in any_rules()) {
         assert_alike(read_whole(&program, &rules), &read_in_pieces(&program, &rules))?;
+        assert_alike(read_scanned(&program, 5000, &rules), &read_in_pieces(&program, &rules))?;
     }
 }

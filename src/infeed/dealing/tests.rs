@@ -4,6 +4,8 @@ use std::io::Write;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
+use tokio_util::bytes::Bytes;
+
 use super::super::fake::{CountingSurvey, House, source};
 use super::super::pour::{Inspect, Inspectors};
 use super::*;
@@ -142,7 +144,7 @@ struct Meddler {
 }
 
 impl Inspect for Meddler {
-    fn handle_bytes(&mut self, bytes: &[u8]) {
+    fn handle_bytes(&mut self, bytes: &Bytes) {
         self.survey.handle_bytes(bytes);
         let mut file = fs::OpenOptions::new().append(true).open(&self.path).expect("there");
         file.write_all(b"more\n").expect("written");

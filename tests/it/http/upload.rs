@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::body::Body;
+use axum::body::{Body, Bytes};
 use axum::http::Method;
 use nosebar::foreman::{Arrival, Command, Handle, RefusedCode};
 use nosebar::http::serve;
@@ -24,7 +24,7 @@ struct Glance {
 }
 
 impl Inspect for Glance {
-    fn handle_bytes(&mut self, bytes: &[u8]) {
+    fn handle_bytes(&mut self, bytes: &Bytes) {
         self.bytes.extend_from_slice(bytes);
     }
 
