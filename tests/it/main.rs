@@ -13,6 +13,7 @@ mod house_rules;
 mod http;
 mod infeed;
 mod inspect;
+mod kills;
 mod layouts;
 mod lexer;
 mod line_heat;

@@ -3,9 +3,11 @@
 use std::collections::BTreeMap;
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
+use std::os::unix::process::ExitStatusExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, Command, Stdio};
-use std::sync::mpsc::{Receiver, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
@@ -56,13 +58,23 @@ impl Process {
 
     /// Waits for a line that begins like this, and gives what follows.
     pub(crate) fn line_after(&self, beginning: &str) -> String {
+        self.line_while_it_lives(beginning).unwrap_or_else(|| panic!("no line began with {beginning:?}"))
+    }
+
+    /// The same of a process that may be killed meanwhile: then there is none.
+    fn line_while_it_lives(&self, beginning: &str) -> Option<String> {
         let begun = now();
-        while let Ok(line) = self.lines.recv_timeout(PATIENCE.saturating_sub(begun.elapsed())) {
-            if let Some(rest) = line.strip_prefix(beginning) {
-                return rest.trim().to_owned();
+        loop {
+            match self.lines.recv_timeout(PATIENCE.saturating_sub(begun.elapsed())) {
+                Ok(line) => {
+                    if let Some(rest) = line.strip_prefix(beginning) {
+                        return Some(rest.trim().to_owned());
+                    }
+                }
+                Err(RecvTimeoutError::Disconnected) => return None,
+                Err(RecvTimeoutError::Timeout) => panic!("no line began with {beginning:?}"),
             }
         }
-        panic!("no line began with {beginning:?}");
     }
 
     pub(crate) fn type_line(&mut self, text: &str) {
@@ -80,6 +92,22 @@ impl Process {
     pub(crate) fn kill(&mut self) {
         self.child.kill().expect("it can be killed");
         self.child.wait().expect("it is gone");
+    }
+
+    /// As a power cut does it, after a while, whatever anybody does then. [`Self::bury`] follows.
+    pub(crate) fn kill_after(&self, delay: Duration) -> JoinHandle<()> {
+        let id = i32::try_from(self.child.id()).expect("a process number");
+        std::thread::spawn(move || {
+            std::thread::sleep(delay);
+            let id = nix::unistd::Pid::from_raw(id);
+            nix::sys::signal::kill(id, nix::sys::signal::Signal::SIGKILL).expect("nobody has buried it yet");
+        })
+    }
+
+    /// Waits for the end of a process that was killed, and makes sure that it did not end by itself.
+    pub(crate) fn bury(&mut self) {
+        let status = self.child.wait().expect("it can be waited for");
+        assert_eq!(status.signal(), Some(9), "it ended before it was killed: {status}");
     }
 
     /// As a service manager does it; its exit status.
@@ -198,10 +226,33 @@ impl Plant {
     }
 
     fn start_with(&mut self, start: impl FnOnce(&[&str]) -> Process) {
+        self.begin_with(start);
+        assert!(self.meet_daemon(), "the daemon ended before it had a page");
+    }
+
+    fn begin_with(&mut self, start: impl FnOnce(&[&str]) -> Process) {
         let config = self.dir.path().join("nosebar.toml");
-        let daemon = start(&["serve", "--config", config.to_str().expect("a path in UTF-8")]);
-        self.page = daemon.line_after("page:").trim_end_matches('/').to_owned();
-        self.daemon = Some(daemon);
+        self.daemon = Some(start(&["serve", "--config", config.to_str().expect("a path in UTF-8")]));
+    }
+
+    /// Starts the daemon and does not wait for anything.
+    pub(crate) fn begin_daemon(&mut self) {
+        self.begin_with(Process::start);
+    }
+
+    /// Waits until the daemon that was begun has a page; `false` if it was killed before.
+    pub(crate) fn meet_daemon(&mut self) -> bool {
+        let page = self.daemon().line_while_it_lives("page:");
+        let met = page.is_some();
+        self.page = page.unwrap_or_default().trim_end_matches('/').to_owned();
+        met
+    }
+
+    /// What the daemon's next start reads.
+    pub(crate) fn change_config(&self, change: impl FnOnce(&str) -> String) {
+        let path = self.dir.path().join("nosebar.toml");
+        let text = fs::read_to_string(&path).expect("a config");
+        fs::write(path, change(&text)).expect("a file");
     }
 
     pub(crate) fn daemon(&mut self) -> &mut Process {
@@ -216,6 +267,10 @@ impl Plant {
         self.dir.path().join("infeed")
     }
 
+    pub(crate) fn data(&self) -> PathBuf {
+        self.dir.path().join("data")
+    }
+
     /// Drops a file as a copying program does: written somewhere else on the disk, then renamed into place.
     pub(crate) fn drop_file(&self, name: &str, bytes: &[u8]) {
         let outside = self.dir.path().join("outside");
@@ -228,8 +283,13 @@ impl Plant {
     }
 
     pub(crate) async fn show(&self, path: &str) -> Value {
-        let response = reqwest::get(format!("{}/api/v1{path}", self.page)).await.expect("an answer");
+        let response = reqwest::get(self.api(path)).await.expect("an answer");
         response.json().await.expect("JSON")
+    }
+
+    /// A path of the API, with its host.
+    pub(crate) fn api(&self, path: &str) -> String {
+        format!("{}/api/v1{path}", self.page)
     }
 
     /// The page's address.
@@ -261,7 +321,7 @@ impl Plant {
 
     /// Posts JSON, and waits a few seconds for an answer.
     pub(crate) async fn try_post(&self, path: &str, body: Value) -> reqwest::Result<reqwest::Response> {
-        let request = reqwest::Client::new().post(format!("{}/api/v1{path}", self.page)).json(&body);
+        let request = reqwest::Client::new().post(self.api(path)).json(&body);
         request.timeout(Duration::from_secs(5)).send().await
     }
 
