@@ -18,6 +18,13 @@ const LEFT: &str = concat!(
     " from jobs indexed by jobs_by_source where source_key is not null and ended_at is not null"
 );
 
+/// Ended jobs with a copy on a line that waits for a person's word: it will be counted. By the index of open cycles.
+const OWED: &str = concat!(
+    "select ",
+    job_fields!(),
+    " from jobs where id in (select job from cycles where ended_at is null) and ended_at is not null and source_key is null"
+);
+
 /// The last prints of each line that has ever been kept; by the index, however long the history is.
 const PRINTS: &str = "select print_runs.cycle, print_runs.line, at, planned_s, actual_s
        from lines join print_runs
@@ -41,6 +48,7 @@ impl Store {
             jobs.extend(page);
         }
         jobs.extend(reader.rows(sqlx::query(LEFT).fetch_all(reader.pool()).await, rows::job)?);
+        jobs.extend(reader.rows(sqlx::query(OWED).fetch_all(reader.pool()).await, rows::job)?);
         jobs.sort_by_key(|job| (job.rank, job.id));
         let surveys = sqlx::query(
             "select survey from files where sha256 in
@@ -84,6 +92,9 @@ mod tests {
         let store = Store::open(&dir.path().join("db")).await.expect("a store");
         let steps = plan(&store.reader(), LEFT).await;
         assert!(steps.len() == 1 && steps[0].contains("USING INDEX jobs_by_source"), "{steps:?}");
+        let steps = plan(&store.reader(), OWED).await;
+        assert!(steps.iter().any(|step| step.contains("USING INTEGER PRIMARY KEY")), "{steps:?}");
+        assert!(steps.iter().any(|step| step.contains("USING INDEX cycles_open")), "{steps:?}");
         let steps = plan(&store.reader(), &PRINTS.replace("?1", "50")).await;
         assert!(
             steps.iter().any(|step| step.contains("USING COVERING INDEX print_runs_of_line (line=?)")),

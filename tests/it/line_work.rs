@@ -232,6 +232,12 @@ async fn killed_in(phase: &str) {
     assert_eq!((&jobs[0]["state"], &jobs[0]["reason"]), (&json!("aborted"), &json!("aborted-by-system")), "{phase}");
     assert!(jobs[0]["note"].as_str().is_some_and(|note| note.contains(phase)), "{phase}: {}", jobs[0]["note"]);
 
+    // Killed once more before anybody has answered: what is owed to the job is owed still.
+    plant.daemon().kill();
+    plant.start_daemon();
+    let line = plant.until_line("connected again", |line| line["connected"] == true).await;
+    assert_eq!((&line["state"], &line["reason"]), (&json!("held"), &json!("restarted")), "{phase}");
+
     // Nothing moves and nothing is begun before a person has answered.
     plant.drop_file("next.gcode", &tiny_print());
     plant.until_jobs("two", |jobs| jobs.len() == 2).await;
