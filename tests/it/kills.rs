@@ -49,6 +49,8 @@ struct Tally {
 /// Everything that takes part.
 struct Trial {
     plant: Plant,
+    /// One for each life of the daemon: making one takes longer than most answers.
+    client: reqwest::Client,
     chance: Chance,
     books: Books,
     asks: Asks,
@@ -67,6 +69,7 @@ impl Trial {
     async fn begin(seed: u64) -> Self {
         let mut trial = Self {
             plant: Plant::start(By::PseudoTerminal, SPEED, CHECKS[0], ""),
+            client: reqwest::Client::new(),
             chance: Chance::new(seed),
             books: Books::new(),
             // A new line does not know whether anything lies on its belt.
@@ -90,6 +93,7 @@ impl Trial {
             self.drop_while_nobody_looks();
         }
         self.change_check();
+        self.client = reqwest::Client::new();
         self.plant.begin_daemon();
         if let Aim::Start(delay) = aim {
             self.arm(delay);
@@ -130,6 +134,7 @@ impl Trial {
     /// Nobody is killed any more: everything that was asked for is made, once.
     async fn finish(&mut self) {
         self.plant.change_config(|text| text.replace(CHECKS[0], CHECKS[1]));
+        self.client = reqwest::Client::new();
         self.plant.start_daemon();
         self.look().await.expect("it lives");
         self.work_all_off().await;

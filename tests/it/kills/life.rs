@@ -118,7 +118,7 @@ impl Trial {
             Ok::<_, std::io::Error>(piece)
         });
         let path = format!("/jobs?name={}.gcode&copies={}", order.name, order.copies);
-        let request = reqwest::Client::new().post(self.plant.api(&path)).body(reqwest::Body::wrap_stream(body));
+        let request = self.client.post(self.plant.api(&path)).body(reqwest::Body::wrap_stream(body));
         self.tally.unanswered += 1;
         let (status, job) = self.answered(request).await?;
         self.tally.unanswered -= 1;
@@ -176,13 +176,13 @@ impl Trial {
 
     /// Asks the daemon something.
     pub(super) async fn show(&self, path: &str) -> Option<Value> {
-        let (status, answer) = self.answered(reqwest::Client::new().get(self.plant.api(path))).await?;
+        let (status, answer) = self.answered(self.client.get(self.plant.api(path))).await?;
         assert_eq!(status, 200, "{path}: {answer:#}");
         Some(answer)
     }
 
     pub(super) async fn post(&self, path: &str, body: &Value) -> Option<(u16, Value)> {
-        self.answered(reqwest::Client::new().post(self.plant.api(path)).json(body)).await
+        self.answered(self.client.post(self.plant.api(path)).json(body)).await
     }
 
     /// The answer to a request; `None` if the daemon has been killed meanwhile, and no other reason will do.
