@@ -200,7 +200,7 @@ impl Line {
             uncertain_um: self.ledger.uncertain.0,
             open_step: {
                 let open = self.belt_step.as_ref().or(self.step.as_ref());
-                open.and_then(|(_, step)| serde_json::to_string(step).ok())
+                open.filter(|(_, step)| step.heats_or_moves()).and_then(|(_, step)| serde_json::to_string(step).ok())
             },
             hold_after_part: self.hold_after_part,
             belt: self.ledger.marks().and_then(|marks| serde_json::to_string(marks).ok()),

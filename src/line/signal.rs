@@ -81,6 +81,14 @@ pub enum Step {
     },
 }
 
+impl Step {
+    /// Whether a person has to look if it may have happened. Heaters that go off as a connection begins harm nothing.
+    #[must_use]
+    pub(super) const fn heats_or_moves(&self) -> bool {
+        !matches!(self, Self::Quiet { lift: false })
+    }
+}
+
 /// What the switch did while the belt ran.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Watched {

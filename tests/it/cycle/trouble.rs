@@ -87,6 +87,18 @@ fn after_a_restart_nothing_moves_until_a_person_answers() {
 }
 
 #[test]
+fn a_restart_while_heaters_go_off_as_a_connection_begins_asks_for_nothing() {
+    let mut bench = Bench::recovered(Check::Switch, &row(), None);
+    bench.signal(Signal::Connected);
+    assert!(bench.line.is_moving(), "the step is open");
+    let mut after = Bench::recovered(Check::Switch, &bench.line.row(), None);
+    assert_eq!((after.state().0, after.line.asks()), (LineState::Suspended, None));
+    after.signal(Signal::Connected);
+    after.ok();
+    assert!(after.line.is_ready());
+}
+
+#[test]
 fn a_belt_step_that_another_step_was_laid_over_is_still_in_doubt_after_a_crash() {
     for trouble in ["fault", "emergency"] {
         let mut bench = Bench::new(Check::Switch);
