@@ -24,8 +24,8 @@ pub(super) enum Aim {
 impl Aim {
     pub(super) fn choose(chance: &mut Chance) -> Self {
         let mut up_to = |ms: u64| Duration::from_millis(chance.next() % (ms + 1));
-        let (soon, late, moment) = (up_to(800), up_to(6000), up_to(60));
-        let file = up_to(250);
+        let (soon, late, file) = (up_to(800), up_to(6000), up_to(250));
+        let moment = chance.span(Duration::from_millis(1), Duration::from_millis(60));
         match chance.below(10) {
             0 | 1 => Self::Start(soon),
             2..=4 => Self::Looked(late),
