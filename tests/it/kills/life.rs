@@ -160,7 +160,9 @@ impl Trial {
             }
             let open = self.plant.show("/jobs?state=open&limit=50").await["jobs"].as_array().map_or(0, Vec::len);
             if open == 0 && line["state"] == "idle" {
-                self.books.orders.unsent().map(|at| self.drop_order(at));
+                if let Some(at) = self.books.orders.unsent() {
+                    self.drop_order(at);
+                }
                 self.make_a_rest().await.expect("it lives");
             }
             let seq = self.plant.show("/lines").await["seq"].as_i64();

@@ -135,8 +135,8 @@ impl Trial {
             self.stands_still(&truth);
         }
         self.plant.machine().type_line("take-off");
-        let cut_short = self.books.last.open_cycle().filter(|cycle| cycle.is_printed()).map(|cycle| cycle.id);
-        let cycle = line["work"]["cycle"].as_i64().or(cut_short.filter(|_| self.asks == Asks::Must));
+        let cut_short = self.books.last.open_cycle().filter(|cycle| cycle.is_printed() && self.asks == Asks::Must);
+        let cycle = line["work"]["cycle"].as_i64().or_else(|| cut_short.map(|cycle| cycle.id));
         let mut body = json!({ "clear": true });
         if let Some(cycle) = cycle {
             // Asked again, a person says the same again.
