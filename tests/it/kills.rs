@@ -180,7 +180,7 @@ fn number(name: &str, usual: u64) -> u64 {
 
 #[tokio::test]
 async fn kills_at_random_moments_lose_nothing_double_nothing_and_the_line_asks() {
-    let rounds = usize::try_from(number("NOSEBAR_KILL_ROUNDS", 8)).expect("a number of rounds");
+    let rounds = usize::try_from(number("NOSEBAR_KILL_ROUNDS", 6)).expect("a number of rounds");
     let seed = number("NOSEBAR_KILL_SEED", u64::from(std::process::id()));
     println!("NOSEBAR_KILL_ROUNDS={rounds} NOSEBAR_KILL_SEED={seed}");
     let mut trial = Trial::begin(seed).await;
