@@ -3,6 +3,7 @@
 //! Job states and reasons are the keywords of RFC 8011 (§5.3.7, §5.3.8) and of the PWG's 3D extensions to them; line states
 //! bear names of ISA-TR88.00.02.
 
+mod alarm;
 mod cycle;
 mod found;
 mod heat;
@@ -14,6 +15,7 @@ mod print_run;
 mod queue;
 mod timetable;
 
+pub use alarm::{AlarmKind, AlarmRow, AlarmState};
 pub use cycle::{CheckedBy, Cycle, LineReason, LineRow, LineState, Outcome, PartWord, Phase};
 pub use found::{Dropped, Filament, FileFacts, Finding, Footprint, Purge, Reach, Survey, Temperatures, TimeMark};
 pub use heat::{HeatRun, HeatWay};

@@ -3,7 +3,9 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
-use super::file::{BeltSection, CheckKind, CheckSection, DriveKind, HeatSection, LineSection, LinkKind, STANDING_WORD};
+use super::file::{
+    BedSection, BeltSection, CheckKind, CheckSection, DriveKind, HeatSection, LineSection, LinkKind, STANDING_WORD,
+};
 use super::load::above_zero;
 use crate::belt::{Clearances, Direction, Drive, DriveBy, Frame};
 use crate::job::{Footprint, Limits, LineName, MotionLimits};
@@ -86,8 +88,7 @@ impl LineConfig {
         let link = link_of(&section).map_err(inside)?;
         let drive = drive_of(&section.belt).map_err(inside)?;
         check_of(&section.check).map_err(inside)?;
-        let mut settings =
-            settings_of(&section.check, &section.heat, drive, Celsius(section.bed.bed_max_c)).map_err(inside)?;
+        let mut settings = settings_of(&section.check, &section.heat, drive, &section.bed).map_err(inside)?;
         let (bed, margin) = (&section.bed, section.bed.margin_mm);
         let edges = Footprint {
             x_min_mm: bed.x_min_mm,
@@ -277,7 +278,7 @@ fn settings_of(
     check: &CheckSection,
     heat: &HeatSection,
     drive: Drive,
-    bed_max: Celsius,
+    bed: &BedSection,
 ) -> Result<LineSettings, String> {
     if heat.cool_begin_lines.is_empty() != heat.cool_end_lines.is_empty() {
         return Err(
@@ -307,7 +308,8 @@ fn settings_of(
         held_nozzle_off: span("heat.held_nozzle_off_s", heat.held_nozzle_off_s)?,
         held_bed_off: span("heat.held_bed_off_s", heat.held_bed_off_s)?,
         reading_limit: span("heat.reading_limit_s", heat.reading_limit_s)?,
-        bed_max,
+        bed_max: Celsius(bed.bed_max_c),
+        nozzle_max: Celsius(bed.nozzle_max_c),
     })
 }
 

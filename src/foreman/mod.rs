@@ -38,7 +38,7 @@ pub use foretold::{CopyForecastView, ForecastView, JobForecastView, LineForecast
 pub use handle::{Handle, News, Request};
 pub use office::{Errand, Office};
 pub use run::{Foreman, Orders, Reports};
-pub use view::{HeatRunView, LineView, Live, PhaseEnds, Question, TemperatureView, TrialView, WorkView};
+pub use view::{AlarmView, HeatRunView, LineView, Live, PhaseEnds, Question, TemperatureView, TrialView, WorkView};
 
 /// What of the config and of the guide the front desk hands on.
 pub use crate::config::Change;

@@ -5,10 +5,10 @@ use super::books::Books;
 use super::progress::{Shares, shares};
 use super::stand::Stand;
 use super::trying::{trial_commands, trial_view, trial_words};
-use super::view::{LineView, PhaseEnds, Question, TemperatureView, WorkView};
+use super::view::{AlarmView, LineView, PhaseEnds, Question, TemperatureView, WorkView};
 use crate::clock::Clock;
-use crate::job::{JobId, LineReason, LineState, Phase};
-use crate::line::{InWork, Line, Stage};
+use crate::job::{AlarmRow, JobId, LineReason, LineState, Phase};
+use crate::line::{Alarm, InWork, Line, Stage};
 use crate::units::{Celsius, UnixMillis};
 
 /// The line as a person needs to see it.
@@ -47,6 +47,21 @@ pub(super) fn present(stand: &Stand, books: &Books, clock: &Clock) -> LineView {
         trial: trial_view(stand),
         commands: commands(line).into_iter().map(str::to_owned).collect(),
         belt: belt_view(line),
+        alarms: line.alarms().iter().map(|alarm| alarm_view(alarm, clock)).collect(),
+    }
+}
+
+fn alarm_view(alarm: &Alarm, clock: &Clock) -> AlarmView {
+    let AlarmRow { kind, state, note } = alarm.row.clone();
+    AlarmView {
+        kind,
+        state,
+        raised: alarm.raised.map(|at| clock.wall_at(at)),
+        name: kind.name().to_owned(),
+        note,
+        cause: kind.cause().to_owned(),
+        consequence: kind.consequence().to_owned(),
+        what_to_do: kind.what_to_do().to_owned(),
     }
 }
 

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::belt::BeltView;
-use crate::job::{CycleId, JobId, LineName, LineReason, LineState, Phase};
+use crate::job::{AlarmKind, AlarmState, CycleId, JobId, LineName, LineReason, LineState, Phase};
 use crate::units::UnixMillis;
 
 /// All lines, as they are now.
@@ -65,6 +65,30 @@ pub struct LineView {
     pub commands: Vec<String>,
     /// The belt itself: what is marked and lies on it; `None` while neither its loop's length nor anything on it is known.
     pub belt: Option<BeltView>,
+    /// Alarms that are not normal, in the order in which they were raised.
+    #[serde(default)]
+    pub alarms: Vec<AlarmView>,
+}
+
+/// An alarm, as a person needs to see it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AlarmView {
+    /// What it is about.
+    pub kind: AlarmKind,
+    /// Where it is.
+    pub state: AlarmState,
+    /// When it was raised; `None` before the daemon began.
+    pub raised: Option<UnixMillis>,
+    /// Its name for people.
+    pub name: String,
+    /// The figures when it was raised.
+    pub note: String,
+    /// What is likely to be behind it.
+    pub cause: String,
+    /// What follows if nobody does anything.
+    pub consequence: String,
+    /// What to do.
+    pub what_to_do: String,
 }
 
 /// What commissioning begins from, and what was tried.

@@ -10,7 +10,7 @@ use super::desk::{Desk, shorten};
 use super::error::HttpError;
 use super::jobs::job_id;
 use crate::foreman::{JobCommand, LineCommand};
-use crate::job::PartWord;
+use crate::job::{AlarmKind, PartWord};
 
 pub(super) fn router() -> Router<Desk> {
     Router::new().route("/do/lines/{name}/{what}", post(do_to_line)).route("/do/jobs/{id}/{what}", post(do_to_job))
@@ -22,6 +22,8 @@ struct LineForm {
     /// The line's `since` when the form was written: an answer to an older question is refused.
     since: Option<i64>,
     part: Option<PartWord>,
+    /// The alarm that is acknowledged.
+    alarm: Option<AlarmKind>,
 }
 
 async fn do_to_line(
@@ -37,6 +39,12 @@ async fn do_to_line(
         "emergency-stop" => LineCommand::EmergencyStop,
         "belt-clear" => LineCommand::BeltClear { part: form.part },
         "not-clear" => LineCommand::NotClear,
+        "acknowledge" => match form.alarm {
+            Some(alarm) => LineCommand::Acknowledge(alarm),
+            None => {
+                return Err(HttpError::Invalid { text: "which alarm is acknowledged must be in `alarm`".to_owned() });
+            }
+        },
         _ => return Err(HttpError::NoSuch { what: format!("command {:?} for a line", shorten(&what)) }),
     };
     desk.check_seen(&name, form.since)?;

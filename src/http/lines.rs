@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::desk::Desk;
 use super::error::HttpError;
 use crate::foreman::{LineCommand, LineView};
-use crate::job::PartWord;
+use crate::job::{AlarmKind, PartWord};
 
 pub(super) fn router() -> Router<Desk> {
     Router::new()
@@ -19,6 +19,7 @@ pub(super) fn router() -> Router<Desk> {
         .route("/lines/{name}/stop", post(stop_line))
         .route("/lines/{name}/emergency-stop", post(stop_line_in_emergency))
         .route("/lines/{name}/clear", post(answer_clear))
+        .route("/lines/{name}/acknowledge", post(acknowledge_alarm))
 }
 
 #[derive(Serialize)]
@@ -51,6 +52,13 @@ struct ClearBody {
     /// The `since` of the line as the person saw it: an answer to an older question is refused.
     #[serde(default)]
     since: Option<i64>,
+}
+
+/// The alarm that a person knows of.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct AcknowledgeBody {
+    alarm: AlarmKind,
 }
 
 async fn list_lines(State(desk): State<Desk>) -> Json<LineList> {
@@ -104,4 +112,12 @@ async fn answer_clear(
     };
     desk.check_seen(&name, body.since)?;
     desk.tell_line(&name, what).await.map(Json)
+}
+
+async fn acknowledge_alarm(
+    State(desk): State<Desk>,
+    Path(name): Path<String>,
+    Json(body): Json<AcknowledgeBody>,
+) -> Result<Json<LineView>, HttpError> {
+    desk.tell_line(&name, LineCommand::Acknowledge(body.alarm)).await.map(Json)
 }

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use crate::foreman::{ForecastView, LineView, TimeView};
+use crate::foreman::{AlarmView, ForecastView, LineView, TimeView};
 use crate::job::{Finding, Job, JobReason, JobState, LineState, Phase};
 use crate::store::Entry;
 use crate::units::UnixMillis;
@@ -263,6 +263,18 @@ impl<'a> LineSight<'a> {
 
     pub(super) fn read_at(&self) -> Option<Stamp> {
         self.view.temperatures.at.map(Stamp::short)
+    }
+
+    pub(super) fn alarm_class(&self, alarm: &AlarmView) -> &'static str {
+        words::tone_of_alarm(alarm).class()
+    }
+
+    pub(super) fn alarm_state(&self, alarm: &AlarmView) -> &'static str {
+        words::alarm_state(alarm.state)
+    }
+
+    pub(super) fn raised(&self, alarm: &AlarmView) -> Option<Stamp> {
+        alarm.raised.map(Stamp::short)
     }
 }
 

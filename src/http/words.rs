@@ -1,7 +1,7 @@
 //! Plain words for keywords, and how urgent each is. Pure: the truth tables are in the tests.
 
-use crate::foreman::LineView;
-use crate::job::{Job, JobReason, JobState, LineReason, LineState, Phase};
+use crate::foreman::{AlarmView, LineView};
+use crate::job::{AlarmKind, AlarmState, Job, JobReason, JobState, LineReason, LineState, Phase};
 
 /// What a colour may say, by the meanings of IEC 60073: calm has none. Always shown with a sign and a word too.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -42,11 +42,30 @@ impl Tone {
 pub(super) fn tone_of_line(line: &LineView) -> Tone {
     match line.state {
         LineState::Aborted => Tone::Danger,
+        _ if line.alarms.iter().any(|alarm| tone_of_alarm(alarm) == Tone::Danger) => Tone::Danger,
         LineState::Held => Tone::Act,
         _ if line.question.is_some() => Tone::Act,
+        _ if line.alarms.iter().any(|alarm| !alarm.state.is_acknowledged()) => Tone::Abnormal,
         LineState::Suspended => Tone::Abnormal,
         _ if !line.connected => Tone::Abnormal,
         LineState::Stopped | LineState::Idle | LineState::Execute => Tone::Calm,
+    }
+}
+
+/// How urgent an alarm is; one that is over asks for nothing but to be acknowledged.
+pub(super) fn tone_of_alarm(alarm: &AlarmView) -> Tone {
+    match alarm.kind {
+        AlarmKind::BedTooHot | AlarmKind::NozzleTooHot if alarm.state.goes_on() => Tone::Danger,
+        _ => Tone::Abnormal,
+    }
+}
+
+/// Where an alarm is, as a sentence without full stop.
+pub(super) const fn alarm_state(state: AlarmState) -> &'static str {
+    match state {
+        AlarmState::Unacknowledged => "goes on",
+        AlarmState::Acknowledged => "goes on, acknowledged",
+        AlarmState::ReturnedUnacknowledged => "is over, not acknowledged yet",
     }
 }
 
@@ -91,6 +110,7 @@ pub(super) const fn line_reason(reason: LineReason) -> &'static str {
         LineReason::PhaseOverdue => "the phase went past its deadline",
         LineReason::NeverCools => "the part would not let go at any temperature that the bed can reach here",
         LineReason::NoTemperature => "no temperature was reported for too long",
+        LineReason::TooHot => "a heater is hotter than it may ever be",
         LineReason::MaterialNeeded => "the next job needs another material than the one loaded",
         LineReason::OutputAreaFull => "the bin is full",
         LineReason::Commissioning => "it is being commissioned; it takes no job until it is resumed",
@@ -243,6 +263,7 @@ pub(super) mod tests {
             trial: TrialView::default(),
             commands: Vec::new(),
             belt: None,
+            alarms: Vec::new(),
         }
     }
 

@@ -128,6 +128,8 @@ keywords! {
         NeverCools = "never-cools",
         /// No temperature was reported for too long.
         NoTemperature = "no-temperature",
+        /// A heater is hotter than it may ever be.
+        TooHot = "too-hot",
         /// The next job needs another material than the one loaded.
         MaterialNeeded = "material-needed",
         /// The bin is full.
@@ -177,6 +179,9 @@ pub struct LineRow {
     /// What is known of the belt, as JSON of the belt's room; `None` while nothing is.
     #[serde(default)]
     pub belt: Option<String>,
+    /// Alarms that are not normal, as JSON of [`super::AlarmRow`]s; `None` while there are none.
+    #[serde(default)]
+    pub alarms: Option<String>,
 }
 
 impl LineRow {
@@ -195,6 +200,7 @@ impl LineRow {
             open_step: None,
             hold_after_part: false,
             belt: None,
+            alarms: None,
         }
     }
 }

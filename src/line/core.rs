@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
+use super::alarms::Alarms;
 use super::marks::kept_ledger;
 use super::settings::LineSettings;
 use super::signal::{Act, Readings, Signal, Step, StepId, StepResult, Watched, Work};
@@ -10,7 +11,7 @@ use super::state::may_follow;
 use super::timer::{Timer, Timers};
 use super::trial::HeatRun;
 use crate::belt::{Ledger, Move};
-use crate::job::{CheckedBy, CycleId, LineName, LineReason, LineRow, LineState, Outcome, PartWord, Phase};
+use crate::job::{AlarmKind, CheckedBy, CycleId, LineName, LineReason, LineRow, LineState, Outcome, PartWord, Phase};
 use crate::thermal::Tracker;
 use crate::units::{Celsius, Micrometres, Moment};
 
@@ -35,6 +36,7 @@ pub struct Line {
     pub(super) read_at: Option<Moment>,
     /// The bed's reading before the last one, and when it came.
     pub(super) bed_before: Option<(Moment, Celsius)>,
+    pub(super) alarms: Alarms,
     pub(super) step: Option<(StepId, Step)>,
     /// A belt step without its end, also when another step was laid over it: after a crash its travel may have happened.
     pub(super) belt_step: Option<(StepId, Step)>,
@@ -78,6 +80,8 @@ pub struct InWork {
     pub(super) tracker: Option<Tracker>,
     /// No deadline of this phase is later, however its prediction goes.
     pub(super) latest: Moment,
+    /// The latest end of this phase that its first readings foretold.
+    pub(super) foreseen: Option<Moment>,
     /// A person's word, to be acted on as soon as the belt stands still.
     pub(super) word: Option<Option<PartWord>>,
 }
@@ -151,6 +155,7 @@ impl Line {
             readings: Readings::default(),
             read_at: None,
             bed_before: None,
+            alarms: Alarms::kept(row.alarms.as_deref()),
             step: None,
             belt_step: None,
             trailing: None,
@@ -203,6 +208,7 @@ impl Line {
                 open.filter(|(_, step)| step.heats_or_moves()).and_then(|(_, step)| serde_json::to_string(step).ok())
             },
             hold_after_part: self.hold_after_part,
+            alarms: self.alarms.row(),
             belt: self.ledger.marks().and_then(|marks| serde_json::to_string(marks).ok()),
         }
     }
@@ -238,6 +244,7 @@ impl Line {
             travelled: Micrometres(0),
             tracker: None,
             latest: now,
+            foreseen: None,
             word: None,
         });
         self.enter(now, LineState::Execute, LineReason::None, "");
@@ -269,6 +276,7 @@ impl Line {
             match timer {
                 Timer::Phase => self.on_phase_overdue(now),
                 Timer::Reading => self.on_readings_silent(now),
+                Timer::Late => self.on_print_late(now),
                 Timer::NozzleOff => {
                     self.heaters_off_in_hold(Step::Heat { bed: None, nozzle: Some(OFF) }, Timer::NozzleOff, now)
                 }
@@ -396,7 +404,8 @@ impl Line {
         let minutes = now.since(self.since).as_secs() / 60;
         let text =
             format!("{} took more than {minutes} min, which is past its deadline", phase_words(work.stage.phase()));
-        match work.stage {
+        let stage = work.stage;
+        match stage {
             Stage::Asking => self.enter(now, LineState::Held, LineReason::AskPerson, "nobody has answered yet"),
             Stage::Commanding => {
                 self.not_cleared(now, LineReason::CheckUnknown, "the clear-check program gave no answer in time")
@@ -418,6 +427,10 @@ impl Line {
                 }
                 self.enter(now, LineState::Held, LineReason::PhaseOverdue, &text);
             }
+        }
+        // A person who is asked, or a program that says nothing, has a reason of its own.
+        if self.reason == LineReason::PhaseOverdue {
+            self.raise(now, AlarmKind::PhaseOverdue, &text);
         }
     }
 
@@ -460,8 +473,10 @@ impl Line {
     pub(super) fn set_stage(&mut self, now: Moment, stage: Stage) {
         if let Some(work) = &mut self.in_work {
             work.stage = stage;
+            work.foreseen = None;
             self.since = now;
         }
+        self.end_alarms_left_behind();
     }
 
     /// The one way into a state.
@@ -484,6 +499,7 @@ impl Line {
         self.state = state;
         self.reason = reason;
         note.clone_into(&mut self.note);
+        self.end_alarms_left_behind();
     }
 
     /// Comes to rest: idle if it may take a copy, else with the reason why not.

@@ -5,7 +5,7 @@ use std::time::Duration;
 use super::core::{InWork, Line, Stage};
 use super::signal::{Act, Step};
 use super::timer::Timer;
-use crate::job::{HeatWay, LineReason, LineState};
+use crate::job::{AlarmKind, HeatWay, LineReason, LineState};
 use crate::thermal::{Cooling, Outlook, Tracker};
 use crate::units::{Celsius, Moment};
 
@@ -73,10 +73,13 @@ impl Line {
         }
         if let Some(floor) = tracker.never_releases() {
             self.hold_for_never(now, floor);
-        } else if let Some(at) = outlook.and_then(|o| o.at) {
+            return;
+        }
+        if let Some(at) = outlook.and_then(|o| o.at) {
             let deadline = latest.min(since + with_patience(at.since(since)));
             self.timers.set(Timer::Phase, deadline);
         }
+        self.watch_for_slow_bed(now);
     }
 
     /// The bed is where it was to go: what it did is worth keeping.
@@ -98,6 +101,8 @@ impl Line {
              the part off and say that the belt is clear; a higher release temperature counts from the next copy on",
             floor.0, work.work.release.0
         );
+        let note = format!("it cools to {:.1} °C at best, and {:.1} °C is needed", floor.0, work.work.release.0);
+        self.raise(now, AlarmKind::CoolsTooSlowly, &note);
         self.timers.stop_all();
         self.fan_off();
         self.enter(now, LineState::Held, LineReason::NeverCools, &text);

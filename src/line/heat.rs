@@ -6,7 +6,7 @@ use super::core::{Line, OFF, Stage};
 use super::follow::with_patience;
 use super::signal::{Readings, Step};
 use super::timer::Timer;
-use crate::job::{LineReason, LineState, Phase};
+use crate::job::{AlarmKind, LineReason, LineState, Phase};
 use crate::units::{Celsius, Moment};
 
 /// A heater this close below its target is warm. Common practice: the file waits for the rest by itself.
@@ -14,6 +14,8 @@ pub(super) const WARM_WITHIN_K: f64 = 3.0;
 /// Law L2: the belt moves on a reading no older than this.
 pub(super) const FRESH: Duration = Duration::from_secs(5);
 
+/// So many times as long as else the thermometers may be silent in a print.
+const PRINT_SILENCE: u32 = 10;
 /// A bed that is read so much above the release temperature has grown warm again. Less is a thermometer's own unrest, which must
 /// not stop a belt that was rightly begun.
 const GROWN_WARM_K: f64 = 1.0;
@@ -30,6 +32,9 @@ impl Line {
     pub(super) fn on_readings(&mut self, now: Moment, readings: Readings) {
         // A report may carry one heater alone (during a blocking wait): the others keep their last value.
         let old = self.readings;
+        if readings.bed.or(readings.nozzle).is_some() {
+            self.end_alarm(AlarmKind::NoTemperature);
+        }
         self.readings = Readings {
             bed: readings.bed.or(old.bed),
             bed_target: readings.bed_target.or(old.bed_target),
@@ -45,6 +50,7 @@ impl Line {
         if self.timers.at(Timer::Reading).is_some() {
             self.watch_readings(now);
         }
+        self.watch_for_too_hot(now, old, readings);
         if self.state != LineState::Execute {
             return;
         }
@@ -54,9 +60,12 @@ impl Line {
     }
 
     pub(super) fn on_readings_silent(&mut self, now: Moment) {
-        let seconds = self.settings.reading_limit.as_secs();
+        let seconds = self.reading_limit().as_secs();
         let text = format!("no temperature was reported for {seconds} s; look at the printer and its thermometers");
+        self.raise(now, AlarmKind::NoTemperature, &format!("for {seconds} s"));
         match self.phase() {
+            // The file's own lines go on, as one of them may simply take very long.
+            Some(Phase::Print) if self.in_work.as_ref().is_some_and(|work| work.stage == Stage::Printing) => {}
             Some(phase @ (Phase::Warm | Phase::Print)) => {
                 self.heaters_off(phase);
                 self.enter(now, LineState::Held, LineReason::NoTemperature, &text);
@@ -82,7 +91,13 @@ impl Line {
     }
 
     pub(super) fn watch_readings(&mut self, now: Moment) {
-        self.timers.set(Timer::Reading, now + self.settings.reading_limit);
+        self.timers.set(Timer::Reading, now + self.reading_limit());
+    }
+
+    /// The longest silence of the thermometers. While a file is sent its own commands may take long: probing, a wait for a person.
+    fn reading_limit(&self) -> Duration {
+        let prints = self.in_work.as_ref().is_some_and(|work| work.stage == Stage::Printing);
+        self.settings.reading_limit * if prints { PRINT_SILENCE } else { 1 }
     }
 
     /// Goes on from one heater to the next, and to the print, when it is warm.

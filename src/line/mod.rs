@@ -4,6 +4,7 @@
 //! no connection, no queue and no other line.
 
 mod advance;
+mod alarms;
 mod check;
 mod core;
 mod follow;
@@ -20,6 +21,7 @@ mod state;
 mod timer;
 mod trial;
 
+pub use alarms::Alarm;
 pub use core::{InWork, Line, Stage};
 pub use guide::{
     Figure, Finding, Hint, Input, Leg, Needs, Setting, SettingValue, Standing, Topic, Values, guide, leg, work_out,

@@ -3,7 +3,7 @@
 use super::core::{Line, Stage};
 use super::signal::{Act, Step};
 use super::trial::Jog;
-use crate::job::{LineReason, LineState, Outcome, PartWord, Phase};
+use crate::job::{AlarmKind, LineReason, LineState, Outcome, PartWord, Phase};
 use crate::units::{Micrometres, Moment};
 
 /// A person's command.
@@ -52,6 +52,8 @@ pub enum Operator {
     },
     /// A stretch is good again.
     ClearFlaw(u64),
+    /// A person knows of this alarm.
+    Acknowledge(AlarmKind),
 }
 
 /// Why a command makes no sense now.
@@ -86,6 +88,7 @@ impl Line {
             }
             Operator::MarkFlaw { near, far, note } => self.mark_flaw(now, near, far, &note),
             Operator::ClearFlaw(id) => self.clear_flaw(id),
+            Operator::Acknowledge(kind) => self.acknowledge(kind),
         }
     }
 
@@ -320,6 +323,6 @@ impl Line {
     }
 }
 
-fn objection(text: &str) -> Objection {
+pub(super) fn objection(text: &str) -> Objection {
     Objection(text.to_owned())
 }

@@ -11,6 +11,9 @@ use crate::units::{Celsius, Moment};
 /// How much longer than at its commanded feed a print may take: acceleration, waits for heat, slow firmware.
 const PRINT_PATIENCE: u32 = 3;
 const PRINT_ALLOWANCE: Duration = Duration::from_secs(1800);
+/// So much longer than foreseen is an alarm: what a file cannot tell (homing, probing, waits for heat) is within it.
+const LATE_PERCENT: u32 = 130;
+const LATE_ALLOWANCE: Duration = Duration::from_secs(900);
 /// Coming to a stand ends the buffered moves; going back is one move.
 const STAND_LIMIT: Duration = Duration::from_secs(900);
 
@@ -31,14 +34,12 @@ impl Line {
             self.ledger.lay(work.work.cycle.0, footprint);
         }
         self.set_stage(now, Stage::Printing);
-        self.timers.stop(Timer::Reading);
         let step = self.begin_step(Step::Print);
         // Pauses are steps of their own while the print's step stays open.
         self.step = None;
         if let Some(work) = &mut self.in_work {
             work.print_step = Some(step);
-            let limit = work.work.print_time * PRINT_PATIENCE + PRINT_ALLOWANCE;
-            self.set_phase_timer(now, limit);
+            self.time_print(now);
         }
     }
 
@@ -66,6 +67,7 @@ impl Line {
             };
         }
         self.set_stage(now, Stage::Pausing);
+        self.timers.stop_all();
         self.set_phase_timer(now, STAND_LIMIT);
         self.begin_step(Step::Pause);
         self.enter(now, LineState::Held, reason, why);
@@ -104,12 +106,20 @@ impl Line {
 
     pub(super) fn on_returned(&mut self, now: Moment) {
         let Some(work) = &self.in_work else { return };
-        let limit = work.work.print_time * PRINT_PATIENCE + PRINT_ALLOWANCE;
         if work.print_step.is_none() {
             self.begin_cool(now);
         } else {
             self.set_stage(now, Stage::Printing);
-            self.set_phase_timer(now, limit);
+            self.time_print(now);
         }
+    }
+
+    /// Sets the deadlines of a print that begins, or goes on: how much of it is left nobody says here.
+    fn time_print(&mut self, now: Moment) {
+        let Some(work) = &self.in_work else { return };
+        let print_time = work.work.print_time;
+        self.set_phase_timer(now, print_time * PRINT_PATIENCE + PRINT_ALLOWANCE);
+        self.timers.set(Timer::Late, now + print_time * LATE_PERCENT / 100 + LATE_ALLOWANCE);
+        self.watch_readings(now);
     }
 }

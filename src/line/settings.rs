@@ -87,4 +87,6 @@ pub struct LineSettings {
     pub reading_limit: Duration,
     /// The hottest that the bed may get.
     pub bed_max: Celsius,
+    /// The hottest that the nozzle may get.
+    pub nozzle_max: Celsius,
 }

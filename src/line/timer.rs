@@ -9,13 +9,15 @@ pub enum Timer {
     Phase,
     /// The thermometers have been silent for too long.
     Reading,
+    /// The print takes longer than it should.
+    Late,
     /// The nozzle goes off in a hold.
     NozzleOff,
     /// The bed goes off in a hold.
     BedOff,
 }
 
-const ALL: [Timer; 4] = [Timer::Phase, Timer::Reading, Timer::NozzleOff, Timer::BedOff];
+const ALL: [Timer; 5] = [Timer::Phase, Timer::Reading, Timer::Late, Timer::NozzleOff, Timer::BedOff];
 
 /// The deadlines that are running.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -152,12 +152,13 @@ fn put_cycle(cycle: &Cycle) -> Query {
 fn put_line(line: &LineRow) -> Query {
     sqlx::query(
         "insert into lines (name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part,
-                            belt)
-         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
+                            belt, alarms)
+         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)
          on conflict (name) do update set
              state = excluded.state, reason = excluded.reason, note = excluded.note, cycle = excluded.cycle,
              belt_clear = excluded.belt_clear, odometer_um = excluded.odometer_um, uncertain_um = excluded.uncertain_um,
-             open_step = excluded.open_step, hold_after_part = excluded.hold_after_part, belt = excluded.belt",
+             open_step = excluded.open_step, hold_after_part = excluded.hold_after_part, belt = excluded.belt,
+             alarms = excluded.alarms",
     )
     .bind(line.name.as_str().to_owned())
     .bind(line.state.as_str())
@@ -170,6 +171,7 @@ fn put_line(line: &LineRow) -> Query {
     .bind(line.open_step.clone())
     .bind(line.hold_after_part)
     .bind(line.belt.clone())
+    .bind(line.alarms.clone())
 }
 
 fn put_print_run(run: &PrintRun) -> Query {

@@ -39,7 +39,7 @@ macro_rules! print_run_columns {
 /// The columns that [`line()`] reads, in its order.
 macro_rules! line_columns {
     () => {
-        "name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part, belt"
+        "name, state, reason, note, cycle, belt_clear, odometer_um, uncertain_um, open_step, hold_after_part, belt, alarms"
     };
 }
 pub(super) use {cycle_columns, entry_columns, job_fields, line_columns, print_run_columns};
@@ -82,6 +82,7 @@ pub(super) fn line(row: &SqliteRow) -> sqlx::Result<LineRow> {
         open_step: row.try_get(8)?,
         hold_after_part: row.try_get(9)?,
         belt: row.try_get(10)?,
+        alarms: row.try_get(11)?,
     })
 }
 

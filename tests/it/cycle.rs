@@ -1,5 +1,6 @@
 //! The cycle, driven by hand: signals in, acts out, on a clock that is only a number.
 
+mod alarms;
 mod bench;
 mod heat;
 mod person;

@@ -154,6 +154,7 @@ async fn everything_written_comes_back_the_same_after_reopening() {
         open_step: Some("{}".to_owned()),
         hold_after_part: true,
         belt: Some("{\"splice_um\": 5}".to_owned()),
+        alarms: Some("[]".to_owned()),
     };
     let noted = Entry {
         line: Some(name("east-2")),

@@ -46,6 +46,7 @@ pub(super) fn settings(check: Check) -> LineSettings {
         held_bed_off: Duration::from_secs(3600),
         reading_limit: Duration::from_secs(30),
         bed_max: Celsius(110.0),
+        nozzle_max: Celsius(275.0),
     }
 }
 

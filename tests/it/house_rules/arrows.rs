@@ -130,6 +130,7 @@ const FRONT_DESK: &[&str] = &[
     "Leg",
     "LineCommand",
     "LineForecastView",
+    "AlarmView",
     "LineView",
     "Live",
     "Measured",

@@ -283,6 +283,7 @@ impl Fake {
             | LineCommand::ForgetSplice
             | LineCommand::MarkFlaw { .. }
             | LineCommand::ClearFlaw(_) => {}
+            LineCommand::Acknowledge(kind) => line.alarms.retain(|alarm| alarm.kind != *kind),
             LineCommand::BeltClear { .. } => {
                 (line.question, line.belt_clear, line.state) = (None, true, LineState::Idle);
             }
@@ -401,6 +402,7 @@ pub(super) fn idle_line(name: &str) -> LineView {
         },
         commands: ["hold-now", "stop", "emergency-stop"].map(str::to_owned).to_vec(),
         belt: None,
+        alarms: Vec::new(),
     }
 }
 

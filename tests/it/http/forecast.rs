@@ -186,7 +186,7 @@ async fn the_page_says_when_the_part_and_each_job_is_done() {
     let bench = bench().await;
     let line = words(&bench.read("/parts/line/belt-1").await.text);
     let said = "This part is done about 09:30 UTC ( 09:20 UTC – 09:40 UTC ). \
-                Queue empty about Mon 03:00 UTC ( Mon 02:00 UTC – Mon 04:00 UTC ). If somebody is there to answer.";
+                Queue empty about Mon 03:00 UTC ( Mon 02:00 UTC – Mon 04:00 UTC ). These times count on a person who answers.";
     assert!(line.contains(said), "{line}");
     let queue = words(&bench.read("/parts/queue").await.text);
     for said in [

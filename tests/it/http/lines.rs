@@ -20,6 +20,7 @@ async fn the_lines_are_listed_as_they_are_now() {
     {
       "lines": [
         {
+          "alarms": [],
           "belt": null,
           "belt_clear": false,
           "belt_odometer_um": 12345678,

@@ -2,8 +2,8 @@
 
 use axum::body::Body;
 use axum::http::Method;
-use nosebar::foreman::{Command, JobCommand, LineCommand, LineView};
-use nosebar::job::{Finding, Job, JobReason, JobState, LineReason, LineState, PartWord, Phase};
+use nosebar::foreman::{AlarmView, Command, JobCommand, LineCommand, LineView};
+use nosebar::job::{AlarmKind, AlarmState, Finding, Job, JobReason, JobState, LineReason, LineState, PartWord, Phase};
 
 use super::fake::{Bench, NOON, a_job, a_survey, asking_line, busy_line, idle_line, request};
 use super::problems::check_problem;
@@ -85,6 +85,42 @@ async fn what_is_not_normal_is_said_in_words() {
 }
 
 #[tokio::test]
+async fn an_alarm_says_what_is_wrong_what_follows_and_what_to_do_until_a_person_knows() {
+    let bench = Bench::open().await;
+    let alarm = |state| AlarmView {
+        kind: AlarmKind::WarmsTooSlowly,
+        state,
+        raised: Some(NOON),
+        name: "Bed warms too slowly".to_owned(),
+        note: "at first within 5 min, and now not before 20 min".to_owned(),
+        cause: "A heater that fails.".to_owned(),
+        consequence: "The print begins later.".to_owned(),
+        what_to_do: "Look at the heater.".to_owned(),
+    };
+    let show = async |state| {
+        let line = LineView { alarms: vec![alarm(state)], ..busy_line("belt-1", Phase::Warm) };
+        bench.fake.lock().await.show(line);
+        bench.read("/parts/line/belt-1").await.text
+    };
+    let part = words(&show(AlarmState::Unacknowledged).await);
+    for said in [
+        "Alarm: Bed warms too slowly , goes on, since",
+        "at first within 5 min, and now not before 20 min.",
+        "Look at the heater.",
+        "Likely cause: A heater that fails.",
+        "What follows: The print begins later.",
+        "I know: Bed warms too slowly",
+    ] {
+        assert!(part.contains(said), "{said}: {part}");
+    }
+    assert!(show(AlarmState::Unacknowledged).await.contains("class=\"line abnormal\""));
+    let known = show(AlarmState::Acknowledged).await;
+    assert!(known.contains("goes on, acknowledged") && !known.contains("I know:"), "{known}");
+    assert!(known.contains("class=\"line calm\""), "{known}");
+    assert!(show(AlarmState::ReturnedUnacknowledged).await.contains("is over, not acknowledged yet"));
+}
+
+#[tokio::test]
 async fn the_queue_says_why_each_job_waits_and_shows_what_a_person_must_read() {
     let bench = Bench::open().await;
     let mut fake = bench.fake.lock().await;
@@ -144,6 +180,7 @@ async fn every_button_reaches_the_foreman_and_leads_back_to_the_page() {
         ("stop", "", LineCommand::Stop),
         ("emergency-stop", "", LineCommand::EmergencyStop),
         ("resume", "", LineCommand::Resume),
+        ("acknowledge", "alarm=warms-too-slowly", LineCommand::Acknowledge(AlarmKind::WarmsTooSlowly)),
         ("belt-clear", scrap.as_str(), LineCommand::BeltClear { part: Some(PartWord::Scrap) }),
     ];
     for (path, fields, expected) in cases {
