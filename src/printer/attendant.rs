@@ -176,6 +176,11 @@ impl Attendant {
         }
     }
 
+    /// A report was not taken yet: it stays the next.
+    pub fn handle_untold(&mut self, report: Report) {
+        self.chores.push_front(Chore::Report(report));
+    }
+
     /// The connection is open, or could not be opened.
     pub fn handle_open(&mut self, now: Moment, open: io::Result<()>) {
         match open {

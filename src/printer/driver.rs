@@ -31,7 +31,7 @@ pub struct Driver {
     orders: mpsc::Receiver<Mail<Order>>,
     /// The file that is being printed.
     file: Option<PrintFile>,
-    /// Orders that came while bytes were being written.
+    /// Orders that came while something else was waited for.
     waiting: VecDeque<Mail<Order>>,
     reports: mpsc::Sender<(usize, Mail<Report>)>,
 }
@@ -56,10 +56,9 @@ impl PrintFile {
     }
 }
 
-/// How a write ended.
-enum Written {
-    All,
-    Failed(String),
+/// How something ended that was waited for.
+enum Waited<T> {
+    Over(T),
     OvertakenByStop,
     ShutDown,
 }
@@ -126,34 +125,30 @@ impl Driver {
                     let opened = self.connect.open().await.map(|link| self.link = Some(link));
                     self.attendant.handle_open(self.clock.now(), opened);
                 }
-                Chore::Write(bytes) => match self.write(&bytes).await {
-                    Written::All => {}
-                    Written::Failed(why) => self.lose(why),
-                    Written::OvertakenByStop => self.attendant.handle_order(Order::EmergencyStop),
-                    Written::ShutDown => return Err(ShutDown),
-                },
+                Chore::Write(bytes) => self.write(&bytes).await?,
                 Chore::Stop(bytes) => self.stop_at_once(bytes).await,
                 Chore::Close => self.link = None,
-                Chore::OpenFile(path) => {
-                    let opened = PrintFile::open(&path).await.map(|(file, length)| {
-                        self.file = Some(file);
-                        length
-                    });
-                    self.attendant.handle_opened(opened);
-                }
-                Chore::ReadFile => match &mut self.file {
-                    Some(file) => self.attendant.handle_file(file.read().await),
-                    None => self.attendant.handle_file(Err(io::ErrorKind::NotFound.into())),
-                },
+                Chore::OpenFile(path) => self.open_file(&path).await?,
+                Chore::ReadFile => self.read_file().await?,
                 Chore::TakePartsOff => self.link.iter_mut().for_each(|link| link.parts_taken_off()),
             }
         }
         Ok(())
     }
 
+    /// A foreman who has no ear yet must not make an emergency stop wait; what was to be told follows it.
     async fn report(&mut self, body: Report) -> Result<(), ShutDown> {
         let busy = self.clock.busy();
-        self.reports.send((self.index, Mail { body, busy })).await.map_err(|_| ShutDown)
+        let Self { orders, waiting, reports, .. } = self;
+        match unless_stopped(orders, waiting, reports.reserve()).await {
+            Waited::Over(Ok(room)) => room.send((self.index, Mail { body, busy })),
+            Waited::OvertakenByStop => {
+                self.attendant.handle_untold(body);
+                self.attendant.handle_order(Order::EmergencyStop);
+            }
+            Waited::Over(Err(_)) | Waited::ShutDown => return Err(ShutDown),
+        }
+        Ok(())
     }
 
     fn lose(&mut self, why: String) {
@@ -162,26 +157,51 @@ impl Driver {
     }
 
     /// Writes, unless an emergency stop comes meanwhile: a machine that takes no bytes must not make it wait (law L5).
-    async fn write(&mut self, bytes: &[u8]) -> Written {
+    async fn write(&mut self, bytes: &[u8]) -> Result<(), ShutDown> {
         let Self { orders, waiting, link, .. } = self;
-        let Some(link) = link else { return Written::Failed("there is no connection".to_owned()) };
+        let Some(link) = link else {
+            self.lose("there is no connection".to_owned());
+            return Ok(());
+        };
         let writing = tokio::time::timeout(WRITE_LIMIT, link.write_all(bytes));
-        tokio::pin!(writing);
-        loop {
-            tokio::select! {
-                biased;
-                order = orders.recv() => match order {
-                    None => return Written::ShutDown,
-                    Some(mail) if mail.body == Order::EmergencyStop => return Written::OvertakenByStop,
-                    Some(mail) => waiting.push_back(mail),
-                },
-                written = &mut writing => return match written {
-                    Ok(Ok(())) => Written::All,
-                    Ok(Err(error)) => Written::Failed(error.to_string()),
-                    Err(_) => Written::Failed("the printer takes no more bytes".to_owned()),
-                },
-            }
+        match unless_stopped(orders, waiting, writing).await {
+            Waited::Over(Ok(Ok(()))) => {}
+            Waited::Over(Ok(Err(error))) => self.lose(error.to_string()),
+            Waited::Over(Err(_)) => self.lose("the printer takes no more bytes".to_owned()),
+            Waited::OvertakenByStop => self.attendant.handle_order(Order::EmergencyStop),
+            Waited::ShutDown => return Err(ShutDown),
         }
+        Ok(())
+    }
+
+    /// Nor does a slow disk make it wait.
+    async fn open_file(&mut self, path: &Path) -> Result<(), ShutDown> {
+        match unless_stopped(&mut self.orders, &mut self.waiting, PrintFile::open(path)).await {
+            Waited::Over(opened) => {
+                let opened = opened.map(|(file, length)| {
+                    self.file = Some(file);
+                    length
+                });
+                self.attendant.handle_opened(opened);
+            }
+            Waited::OvertakenByStop => self.attendant.handle_order(Order::EmergencyStop),
+            Waited::ShutDown => return Err(ShutDown),
+        }
+        Ok(())
+    }
+
+    async fn read_file(&mut self) -> Result<(), ShutDown> {
+        let Self { orders, waiting, file, attendant, .. } = self;
+        let Some(file) = file else {
+            attendant.handle_file(Err(io::ErrorKind::NotFound.into()));
+            return Ok(());
+        };
+        match unless_stopped(orders, waiting, file.read()).await {
+            Waited::Over(bytes) => attendant.handle_file(bytes),
+            Waited::OvertakenByStop => attendant.handle_order(Order::EmergencyStop),
+            Waited::ShutDown => return Err(ShutDown),
+        }
+        Ok(())
     }
 
     /// What was written and has not left is thrown away; then the stop, and nothing after it.
@@ -189,11 +209,33 @@ impl Driver {
         let sent = match self.link.take() {
             Some(mut link) => {
                 link.discard_unsent();
-                matches!(tokio::time::timeout(WRITE_LIMIT, link.write_all(bytes)).await, Ok(Ok(())))
+                let sent = matches!(tokio::time::timeout(WRITE_LIMIT, link.write_all(bytes)).await, Ok(Ok(())));
+                link.close_gently();
+                sent
             }
             None => false,
         };
         self.attendant.handle_stopped(self.clock.now(), sent);
+    }
+}
+
+/// Waits for `work`, but no longer when an emergency stop comes; other orders are put aside.
+async fn unless_stopped<T>(
+    orders: &mut mpsc::Receiver<Mail<Order>>,
+    waiting: &mut VecDeque<Mail<Order>>,
+    work: impl Future<Output = T>,
+) -> Waited<T> {
+    tokio::pin!(work);
+    loop {
+        tokio::select! {
+            biased;
+            order = orders.recv() => match order {
+                None => return Waited::ShutDown,
+                Some(mail) if mail.body == Order::EmergencyStop => return Waited::OvertakenByStop,
+                Some(mail) => waiting.push_back(mail),
+            },
+            done = &mut work => return Waited::Over(done),
+        }
     }
 }
 
@@ -257,6 +299,49 @@ mod tests {
         }
     }
 
+    /// A machine that answers every line with its temperatures.
+    #[derive(Clone, Default)]
+    struct Talker {
+        taken: Arc<Mutex<Vec<u8>>>,
+        answered: usize,
+    }
+
+    impl Link for Talker {
+        fn read<'a>(&'a mut self, buffer: &'a mut [u8]) -> LinkFuture<'a, usize> {
+            const ANSWER: &[u8] = b"ok T:21 /0 B:21 /0\n";
+            Box::pin(async move {
+                let lines = self.taken.lock().expect("nobody panicked").iter().filter(|byte| **byte == b'\n').count();
+                if self.answered == lines {
+                    return std::future::pending().await;
+                }
+                self.answered += 1;
+                buffer[..ANSWER.len()].copy_from_slice(ANSWER);
+                Ok(ANSWER.len())
+            })
+        }
+
+        fn write_all<'a>(&'a mut self, bytes: &'a [u8]) -> LinkFuture<'a, ()> {
+            self.taken.lock().expect("nobody panicked").extend_from_slice(bytes);
+            Box::pin(async { Ok(()) })
+        }
+    }
+
+    impl Connect for Talker {
+        fn open(&self) -> LinkFuture<'_, Box<dyn Link>> {
+            Box::pin(async { Ok(Box::new(self.clone()) as Box<dyn Link>) })
+        }
+
+        fn describe(&self) -> String {
+            "a talkative machine".to_owned()
+        }
+    }
+
+    impl Talker {
+        fn was_stopped(&self) -> bool {
+            self.taken.lock().expect("nobody panicked").ends_with(EMERGENCY_STOP)
+        }
+    }
+
     fn settings() -> DriverSettings {
         DriverSettings {
             drive: Drive::plain(DriveBy::Extruder(1)),
@@ -303,5 +388,53 @@ mod tests {
         orders.try_send(Mail { body: Order::EmergencyStop, busy: clock.busy() }).expect("room");
         let (_, mail) = reports.recv().await.expect("a report");
         assert!(matches!(mail.body, Report::Note { text } if text.contains("by hand")));
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn an_emergency_stop_does_not_wait_for_a_foreman_who_hears_nothing() {
+        let machine = Talker::default();
+        let clock = Clock::real();
+        let (orders, orders_out) = mpsc::channel(4);
+        let (reports_in, mut reports) = mpsc::channel(1);
+        let driver = Driver::new(Box::new(machine.clone()), settings(), clock.clone(), 0, orders_out, reports_in);
+        tokio::spawn(driver.run());
+        // There is room for one report, and there are more: temperatures every second.
+        tokio::time::sleep(Duration::from_secs(3)).await;
+        assert_eq!(reports.len(), 1);
+        orders.try_send(Mail { body: Order::EmergencyStop, busy: clock.busy() }).expect("room");
+        tokio::time::sleep(Duration::from_millis(50)).await;
+        assert!(machine.was_stopped(), "law L5: within 50 ms");
+        let mut told = Vec::new();
+        while !matches!(told.last(), Some(Report::Lost { .. })) {
+            told.push(reports.recv().await.expect("a report").1.body);
+        }
+        assert!(
+            matches!(told[..], [.., Report::Temperatures { .. }, Report::Connected { .. }, Report::Lost { .. }]),
+            "all is told: {told:?}"
+        );
+    }
+
+    #[tokio::test]
+    async fn an_emergency_stop_does_not_wait_for_a_disk_that_is_slow() {
+        let machine = Talker::default();
+        let clock = Clock::real();
+        let (orders, orders_out) = mpsc::channel(4);
+        let (reports_in, mut reports) = mpsc::channel(64);
+        let driver = Driver::new(Box::new(machine.clone()), settings(), clock.clone(), 0, orders_out, reports_in);
+        tokio::spawn(driver.run());
+        while !matches!(reports.recv().await.expect("a report").1.body, Report::Connected { .. }) {}
+        // Opening a pipe takes until somebody writes into it.
+        let dir = tempfile::tempdir().expect("a folder");
+        let file = dir.path().join("pipe");
+        nix::unistd::mkfifo(&file, nix::sys::stat::Mode::S_IRWXU).expect("a pipe");
+        let send = |body| orders.try_send(Mail { body, busy: clock.busy() }).expect("room");
+        send(Order::Do(1, super::super::Task::Print { file: file.clone() }));
+        tokio::time::sleep(Duration::from_millis(20)).await;
+        send(Order::EmergencyStop);
+        let lost = async { while !matches!(reports.recv().await.expect("a report").1.body, Report::Lost { .. }) {} };
+        let told = tokio::time::timeout(Duration::from_secs(10), lost).await;
+        drop(std::fs::OpenOptions::new().write(true).open(&file).expect("the pipe is being opened"));
+        told.expect("the stop leaves while the file is being opened");
+        assert!(machine.was_stopped());
     }
 }

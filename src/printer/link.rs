@@ -19,6 +19,9 @@ pub trait Link: Send {
     /// Throws away what was written but has not left yet, where the link can do that: an emergency stop must not wait.
     fn discard_unsent(&mut self) {}
 
+    /// Closes the connection in such a way that what was written last still arrives.
+    fn close_gently(self: Box<Self>) {}
+
     /// The simulated machine's person takes every part off the belt. Real links have real people: does nothing.
     fn parts_taken_off(&mut self) {}
 }

@@ -15,6 +15,8 @@ const CONNECT: Duration = Duration::from_secs(10);
 /// A connection without traffic is tried after this long, and then as often. The printer is asked for temperatures more often
 /// anyway; this finds a server that lost its memory of us while nothing was to be said.
 const KEEP_ALIVE: Duration = Duration::from_secs(15);
+/// How long a connection that is being closed waits for the other side to close too: a few lost packets long. A guess.
+const PARTING: Duration = Duration::from_secs(5);
 
 /// Opens a TCP connection.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -74,6 +76,17 @@ impl Link for TcpLink {
     fn write_all<'a>(&'a mut self, bytes: &'a [u8]) -> LinkFuture<'a, ()> {
         Box::pin(self.stream.write_all(bytes))
     }
+
+    /// A socket that is closed while answers lie unread resets the connection, and a reset destroys what is still on its way (RFC
+    /// 2525, 2.17; RFC 9293, 3.6.1). So it says goodbye, and reads on until the other side has closed too.
+    fn close_gently(mut self: Box<Self>) {
+        tokio::spawn(timeout(PARTING, async move {
+            let mut unread = [0; 256];
+            self.stream.shutdown().await?;
+            while self.stream.read(&mut unread).await? > 0 {}
+            io::Result::Ok(())
+        }));
+    }
 }
 
 #[cfg(test)]
@@ -113,6 +126,24 @@ mod tests {
         assert!(timeout(Duration::from_millis(20), link.read(&mut buffer)).await.is_err());
         machine.write_all(b"wait\n").await.unwrap();
         assert_eq!(link.read(&mut buffer).await.unwrap(), 5);
+    }
+
+    #[tokio::test]
+    async fn what_was_written_last_arrives_although_answers_lie_unread() {
+        let (listener, connect) = listener().await;
+        SockRef::from(&listener).set_recv_buffer_size(4096).unwrap();
+        let mut link = connect.open().await.unwrap();
+        let (mut machine, _) = listener.accept().await.unwrap();
+        machine.write_all(b"ok\nok\n").await.unwrap();
+        // More than the machine's side takes while nobody reads there.
+        let mut sent = vec![b'x'; 200_000];
+        sent.extend_from_slice(b"\nM112\n");
+        link.write_all(&sent).await.unwrap();
+        link.close_gently();
+        tokio::time::sleep(Duration::from_millis(50)).await;
+        let mut got = Vec::new();
+        machine.read_to_end(&mut got).await.unwrap();
+        assert!(got == sent, "{} of {} bytes came", got.len(), sent.len());
     }
 
     #[tokio::test]
