@@ -76,7 +76,7 @@ pub struct Reason {
 #[must_use]
 pub fn fate_of(line: &Line<'_>, words: &[Word], policy: &Policy) -> Fate {
     let Some(first) = words.first() else {
-        return fate_of_oddity(line).unwrap_or(Fate::Blank);
+        return fate_of_unsendable(line, false).or_else(|| fate_of_oddity(line)).unwrap_or(Fate::Blank);
     };
     if is_plain_move(line, words, policy) { Fate::Pass } else { fate_of_any(first, line, words, policy) }
 }
@@ -86,7 +86,16 @@ fn fate_of_any(first: &Word, line: &Line<'_>, words: &[Word], policy: &Policy) -
     if own == Fate::Drop {
         return own;
     }
+    let unsendable = if first.letter == b'N' {
+        Some(refuse("second-number", "has a second line number, and the printer takes one"))
+    } else {
+        fate_of_unsendable(line, kind_of(first) == Kind::Progress)
+    };
+    if unsendable == Some(Fate::Drop) {
+        return Fate::Drop;
+    }
     let found = [
+        unsendable,
         fate_of_length(line, &policy.limits),
         fate_of_oddity(line),
         fate_of_marks(line),
@@ -133,7 +142,7 @@ fn is_plain_move(line: &Line<'_>, words: &[Word], policy: &Policy) -> bool {
         bit(b'X') | bit(b'Y') | bit(b'Z') | bit(b'E') | bit(b'F') | bit(b'I') | bit(b'J') | bit(b'K') | bit(b'R');
     let is_move = words[0].letter == b'G' && matches!(words[0].value, 0.0 | 1.0 | 2.0 | 3.0);
     let fits = line.body.len() <= room_of(&policy.limits);
-    let is_bare = line.oddity.is_none() && line.checksum.is_none() && !line.block_delete;
+    let is_bare = line.oddity.is_none() && line.checksum.is_none() && !line.is_quoting && !line.block_delete;
     let mut unseen = USUAL & !policy.belt_axis.map_or(0, bit);
     is_move
         && fits
@@ -175,6 +184,25 @@ fn fate_of_length(line: &Line<'_>, limits: &Limits) -> Option<Fate> {
             format!("has {length} bytes without its comment; the printer takes {room} beside number and checksum"),
         )
     })
+}
+
+/// A line that the wire cannot number would end the print where it stands. Words alone can always be sent. What cannot is left
+/// out where it only tells how far the print is: `M117 *** tray clip ***` is worth no file.
+fn fate_of_unsendable(line: &Line<'_>, is_progress: bool) -> Option<Fate> {
+    if line.text.is_none() && line.oddity.is_none() && !line.is_quoting {
+        return None;
+    }
+    let mut sendable = Vec::with_capacity(line.body.len());
+    line.sendable(&mut sendable);
+    let mark = sendable.into_iter().find(|byte| matches!(byte, b'*' | b';' | b'\r' | b'\n' | 0))?;
+    if is_progress {
+        return Some(Fate::Drop);
+    }
+    let what = match mark {
+        b'*' | b';' => format!("has {} inside a text", shown_byte(mark)),
+        _ => "has a line break or a zero byte inside a text".to_owned(),
+    };
+    Some(refuse("cut-text", format!("{what}, where a printer would take the line to end; take it out")))
 }
 
 /// What cannot be read may hide a command that must not be sent.
@@ -468,6 +496,17 @@ mod tests {
         all(&["G1 X1 M84"], "refuse several-commands");
         all(&["M106 M104 S500"], "refuse too-hot");
         all(&["G1 X1 (M500)", "M117 M500", "G1 X1 ; M500"], "pass");
+    }
+
+    #[test]
+    fn a_line_that_cannot_be_numbered_never_gets_as_far_as_the_wire() {
+        all(&["M117 *** tray clip ***", "N4 M117 a*b*77", "M117 a\rb", "M73 =*"], "drop");
+        all(
+            &["M118 2*3", "M16 a*b", "M486 A\"clip; left\"", "G1 X1\"a;b\"", "G1 X[2*3]", "M118 a\rb", ".1 F2*00"],
+            "refuse cut-text",
+        );
+        all(&["N5 N6 G1 X1", "N G1 X1"], "refuse second-number");
+        all(&["M117 (done)", "M486 A\"clip, left\"", "M118 text (a", "G1 X1 (a*b)"], "pass");
     }
 
     #[test]

@@ -51,6 +51,8 @@ pub struct Line<'a> {
     pub comment: Option<&'a [u8]>,
     /// The argument of a command that takes the rest of the line as text, such as `M117`; blanks around it cut off.
     pub text: Option<&'a [u8]>,
+    /// Whether a text in quotation marks stands behind a word.
+    pub is_quoting: bool,
     /// Whether the line begins with `/` (NISTIR 6556, §3.3.1: it may be skipped).
     pub block_delete: bool,
     /// The first thing on the line that is neither word nor comment; what stands behind it was not read as words.
@@ -124,6 +126,7 @@ impl<'a> Lexer<'a> {
             body: &[],
             comment: None,
             text: None,
+            is_quoting: false,
             block_delete: false,
             oddity: None,
         };
@@ -241,6 +244,7 @@ impl<'a> Lexer<'a> {
 
     /// A text in quotation marks behind a letter, such as the name in `M486 A"clip"`.
     fn quoted(&mut self) {
+        self.out.is_quoting = true;
         let inside = self.at + 1;
         match self.line[inside..].iter().position(|byte| *byte == b'"') {
             Some(length) => self.at = inside + length + 1,
