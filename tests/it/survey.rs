@@ -297,6 +297,18 @@ fn plastic_is_laid_only_beyond_the_highest_e() {
 }
 
 #[test]
+fn a_dwell_behind_another_word_waits_for_the_moves_before_it() {
+    let moves = "G28\nM83\nG1 X10 Y10 Z0.2 F600\nG1 X60 E1\n";
+    for dwell in ["G4 P90\n", "G G4 P90\n"] {
+        let found = survey_text(&format!("{moves}{dwell}G1 X10 E1\n"));
+        let rises = |pair: &[nosebar::job::TimeMark]| pair[0].bytes < pair[1].bytes && pair[0].time_s < pair[1].time_s;
+        assert!(found.timetable.windows(2).all(rises), "{dwell:?}: {:?}", found.timetable);
+        let without = survey_text(&format!("{moves}M400\nG1 X10 E1\n"));
+        assert!(is_near(found.time_s, without.time_s + 0.09, 2e-6), "{dwell:?}: {} s", found.time_s);
+    }
+}
+
+#[test]
 fn each_tool_counts_its_own_filament_and_g92_counts_for_nothing() {
     let rules = Rules { limits: nosebar::job::Limits { tools: 2, ..Default::default() }, ..rules(None) };
     let text =

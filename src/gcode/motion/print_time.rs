@@ -48,7 +48,12 @@ impl PrintTime {
         if let Some(motion) = &walked.motion {
             self.handle_move(motion, motion.length_mm(), end);
         } else if !words.is_empty() && !walker.is_writing_card() {
-            self.handle_other(walker, words, walked, end);
+            self.handle_other(walker, words, end);
+        }
+        // Whatever command the line begins with.
+        if walked.dwell_s > 0.0 {
+            self.stop();
+            self.timetable.pass(walked.dwell_s, end);
         }
     }
 
@@ -96,7 +101,7 @@ impl PrintTime {
         std::mem::replace(&mut self.timetable, Timetable::new()).finish(bytes)
     }
 
-    fn handle_other(&mut self, walker: &Walker, words: &[Word], walked: &Walked, end: u64) {
+    fn handle_other(&mut self, walker: &Walker, words: &[Word], end: u64) {
         match words[0].code() {
             Some((b'M', code, 0)) => self.limits.take(code, words),
             Some((b'G', 10 | 11, 0)) if walker.is_retracted() != self.retracted => self.retract(!self.retracted, end),
@@ -106,9 +111,6 @@ impl PrintTime {
             self.stop();
         }
         self.handle_stand(walker);
-        if walked.dwell_s > 0.0 {
-            self.timetable.pass(walked.dwell_s, end);
-        }
     }
 
     fn retract(&mut self, back: bool, end: u64) {
