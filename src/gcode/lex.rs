@@ -236,8 +236,12 @@ impl<'a> Lexer<'a> {
         self.out.checksum = Some(Checksum { stated, computed: xor_checksum(&self.line[..star]) });
         self.body_end = star;
         self.at = skip_blanks(self.line, start + digits);
-        if self.line.get(self.at).is_some_and(|byte| !matches!(byte, b';' | b'(')) {
-            let byte = self.line[self.at];
+        while self.line.get(self.at) == Some(&b'(') {
+            self.bracket_comment();
+            self.at = skip_blanks(self.line, self.at);
+        }
+        // A word here would be reckoned with, and not be sent.
+        if let Some(&byte) = self.line.get(self.at).filter(|byte| **byte != b';') {
             self.give_up(Oddity::Stray(byte));
         }
     }
@@ -388,6 +392,16 @@ mod tests {
         assert_eq!(line.body, b" T0");
         assert_eq!(lexed(b"N-1 M110").number, Some(-1));
         assert_eq!(lexed(b"N1 G28*x").checksum.and_then(|sum| sum.stated), None);
+    }
+
+    #[test]
+    fn nothing_but_comments_follows_a_checksum() {
+        assert_eq!(words_of("G1 X5*23 (a) (b) ; c"), "G1 X5");
+        assert_eq!(lexed(b"G1 X5*23 (a) (b) ; c").oddity, None);
+        for line in ["G1 X5*23 Y9", "G1 X5*23 (a) Y9", "G1 X5*23 (a)(b) M500"] {
+            assert_eq!(words_of(line), "G1 X5");
+            assert!(matches!(lexed(line.as_bytes()).oddity, Some(Oddity::Stray(_))), "{line}");
+        }
     }
 
     #[test]
