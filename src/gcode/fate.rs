@@ -141,7 +141,8 @@ fn is_plain_move(line: &Line<'_>, words: &[Word], policy: &Policy) -> bool {
     const USUAL: u32 =
         bit(b'X') | bit(b'Y') | bit(b'Z') | bit(b'E') | bit(b'F') | bit(b'I') | bit(b'J') | bit(b'K') | bit(b'R');
     let is_move = words[0].letter == b'G' && matches!(words[0].value, 0.0 | 1.0 | 2.0 | 3.0);
-    let fits = line.body.len() <= room_of(&policy.limits);
+    // Each word but the first gets a blank before it when it is sent.
+    let fits = line.body.len() + words.len() - 1 <= room_of(&policy.limits);
     let is_bare = line.oddity.is_none() && line.checksum.is_none() && !line.is_quoting && !line.block_delete;
     let mut unseen = USUAL & !policy.belt_axis.map_or(0, bit);
     is_move
@@ -172,7 +173,8 @@ pub(crate) const fn room_of(limits: &Limits) -> usize {
 
 fn fate_of_length(line: &Line<'_>, limits: &Limits) -> Option<Fate> {
     let room = room_of(limits);
-    if line.body.len() <= room {
+    // Before each letter comes a blank when it is sent.
+    if 2 * line.body.len() <= room {
         return None;
     }
     let mut sendable = Vec::with_capacity(line.body.len());
@@ -465,6 +467,10 @@ mod tests {
         );
         all(&["G1 X10 ; a comment may be as long as it likes, for it is not sent to the printer: 0123456789"], "pass");
         assert_eq!(fate(&format!("M117 {}", "x".repeat(200))), "refuse line-too-long");
+        // 81 bytes as it is written, 90 as it is sent.
+        let dense = format!("G1X1Y1Z1E1F{}I1J1K1R1", "0".repeat(62));
+        assert_eq!((dense.len(), fate(&dense).as_str()), (81, "refuse line-too-long"));
+        assert_eq!(fate(&format!("M{}", "A".repeat(50))), "refuse line-too-long");
     }
 
     #[test]
