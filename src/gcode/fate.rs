@@ -76,7 +76,8 @@ pub struct Reason {
 #[must_use]
 pub fn fate_of(line: &Line<'_>, words: &[Word], policy: &Policy) -> Fate {
     let Some(first) = words.first() else {
-        return fate_of_unsendable(line, false).or_else(|| fate_of_oddity(line)).unwrap_or(Fate::Blank);
+        let found = [fate_of_unsendable(line, false), fate_of_length(line, &policy.limits), fate_of_oddity(line)];
+        return found.into_iter().flatten().fold(Fate::Blank, worst);
     };
     if is_plain_move(line, words, policy) { Fate::Pass } else { fate_of_any(first, line, words, policy) }
 }
@@ -471,6 +472,7 @@ mod tests {
         let dense = format!("G1X1Y1Z1E1F{}I1J1K1R1", "0".repeat(62));
         assert_eq!((dense.len(), fate(&dense).as_str()), (81, "refuse line-too-long"));
         assert_eq!(fate(&format!("M{}", "A".repeat(50))), "refuse line-too-long");
+        assert_eq!(fate(&format!("[{}", "A".repeat(50))), "refuse line-too-long");
     }
 
     #[test]
