@@ -8,6 +8,7 @@ mod cycle;
 mod demo;
 mod demo_jobs;
 mod forecast;
+mod fuzz_corpus;
 mod ground;
 mod house_rules;
 mod http;
