@@ -88,7 +88,7 @@ fn fate_of_any(first: &Word, line: &Line<'_>, words: &[Word], policy: &Policy) -
         return own;
     }
     let unsendable = if first.letter == b'N' {
-        Some(refuse("second-number", "has a second line number, and the printer takes one"))
+        Some(second_number())
     } else {
         fate_of_unsendable(line, kind_of(first) == Kind::Progress)
     };
@@ -131,7 +131,7 @@ pub fn sift(line: &Line<'_>, words: &[Word], policy: &Policy, command: &mut Vec<
         Fate::Blank => Sifted::Nothing,
         Fate::Pass | Fate::Concern(_) => {
             line.sendable(command);
-            if command.is_empty() { Sifted::Nothing } else { Sifted::Send }
+            if command.trim_ascii().is_empty() { Sifted::Nothing } else { Sifted::Send }
         }
     }
 }
@@ -197,6 +197,9 @@ fn fate_of_unsendable(line: &Line<'_>, is_progress: bool) -> Option<Fate> {
     }
     let mut sendable = Vec::with_capacity(line.body.len());
     line.sendable(&mut sendable);
+    if sendable.trim_ascii_start().first() == Some(&b'N') {
+        return Some(second_number());
+    }
     let mark = sendable.into_iter().find(|byte| matches!(byte, b'*' | b';' | b'\r' | b'\n' | 0))?;
     if is_progress {
         return Some(Fate::Drop);
@@ -365,6 +368,10 @@ fn cold_extrusion() -> Fate {
     refuse("cold-extrusion", "lets the printer push filament through a cold nozzle")
 }
 
+fn second_number() -> Fate {
+    refuse("second-number", "has a second line number, and the printer takes one")
+}
+
 fn soft_limits() -> Fate {
     refuse("soft-limits", "switches off the printer's own limits of travel")
 }
@@ -513,7 +520,10 @@ mod tests {
             &["M118 2*3", "M16 a*b", "M486 A\"clip; left\"", "G1 X1\"a;b\"", "G1 X[2*3]", "M118 a\rb", ".1 F2*00"],
             "refuse cut-text",
         );
-        all(&["N5 N6 G1 X1", "N G1 X1"], "refuse second-number");
+        all(&["N5 N6 G1 X1", "N G1 X1", "\u{c}N6 G1 X1"], "refuse second-number");
+        let mut words = Vec::new();
+        let line = lex_line(b"\x0c \x0c", &mut words);
+        assert_eq!(sift(&line, &words, &Policy::default(), &mut Vec::new()), Sifted::Nothing);
         all(&["M117 (done)", "M486 A\"clip, left\"", "M118 text (a", "G1 X1 (a*b)"], "pass");
     }
 
