@@ -36,7 +36,9 @@ fn check_parts(data: &[u8], line: &Line<'_>, words: &[Word]) {
 fn check_sendable(line: &Line<'_>, words: &[Word]) {
     let mut sent = Vec::new();
     line.sendable(&mut sent);
-    if line.oddity.is_some() || line.text.is_some() {
+    // A second line number is a word here; `fate` refuses the line.
+    let is_numbered_twice = words.first().is_some_and(|word| word.letter == b'N');
+    if line.oddity.is_some() || line.text.is_some() || is_numbered_twice {
         return;
     }
     let mut again = Vec::new();
