@@ -37,10 +37,10 @@ fn main() -> ExitCode {
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().expect("a runtime");
     let mut met = true;
     if wanted("paced") {
-        met &= paced::run(&runtime, asked::value("--seconds", 0.8), asked::value("--rounds", 3));
+        met &= paced::run(&runtime, asked::value("--seconds", 0.6), asked::value("--rounds", 3));
     }
     if wanted("cost") {
-        met &= cost::run(&runtime, asked::value("--seconds", 0.5), asked::value("--rounds", 7));
+        met &= cost::run(&runtime, asked::value("--seconds", 0.5), asked::value("--rounds", 5));
     }
     if wanted("stop") {
         met &= stop::run(&runtime, asked::value("--presses", 1_000));

@@ -21,7 +21,7 @@ pub(crate) fn commands(count: usize) -> Vec<String> {
 }
 
 /// Bytes of a command with a number of five digits.
-pub(crate) fn on_the_wire(command: &str) -> usize {
+fn on_the_wire(command: &str) -> usize {
     numbered(12_345, command.as_bytes()).len()
 }
 

@@ -8,11 +8,10 @@ pub(crate) fn now() -> Instant {
     Instant::now()
 }
 
-/// The value below which this share of all lies; 0.5 is the median.
+/// The value that this share of all does not pass, by nearest rank; 0.5 is the median.
 pub(crate) fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
     values.sort_by(f64::total_cmp);
-    let last = values.len().checked_sub(1).expect("something was measured");
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a place in the list")]
-    let at = (share * last as f64).ceil() as usize;
-    values[at]
+    let rank = (share * values.len() as f64).ceil() as usize;
+    *values.get(rank.max(1) - 1).expect("something was measured")
 }
