@@ -11,10 +11,8 @@ use super::pour::Inspect;
 use crate::gcode::{Reading, Rules, Scan, Scanner};
 use crate::job::Survey;
 
-/// Bytes that go from one thread to the other at once: with the runs found in them they stay in a processor's cache.
-const SHARE_BYTES: usize = 64 * 1024;
-
-/// Shares that may wait for the second thread.
+/// Pieces that may wait for the second thread. With pieces of 256 KiB, each with its runs in a megabyte, neither thread has to be
+/// woken for most of them; smaller ones were seen to cost more in waking than they save.
 const WAITING_MAX: usize = 4;
 
 /// A survey under way, on the caller's thread and one of its own.
@@ -33,13 +31,13 @@ impl SharedSurvey {
     /// # Errors
     /// The system's, where it has no thread to give.
     pub fn begin(rules: &Rules) -> io::Result<Self> {
-        let (to_reading, shares) = sync_channel::<(Bytes, Scan)>(WAITING_MAX);
+        let (to_reading, pieces) = sync_channel::<(Bytes, Scan)>(WAITING_MAX);
         let (done, back) = sync_channel(WAITING_MAX + 2);
         let mut reading = Reading::new(rules);
         let work = move || {
-            for (bytes, mut scan) in shares {
+            for (bytes, mut scan) in pieces {
                 reading.handle_scanned(&bytes, &mut scan);
-                // Nobody wants it back after the last share.
+                // Nobody wants it back after the last piece.
                 drop(done.try_send(scan));
             }
             reading
@@ -51,13 +49,10 @@ impl SharedSurvey {
 
 impl Inspect for SharedSurvey {
     fn handle_bytes(&mut self, bytes: &Bytes) {
-        for from in (0..bytes.len()).step_by(SHARE_BYTES) {
-            let share = bytes.slice(from..bytes.len().min(from + SHARE_BYTES));
-            let mut scan = self.back.try_recv().unwrap_or_default();
-            self.scanner.scan(&share, &mut scan);
-            // A reading that panicked hears nothing more, and says so when it is joined.
-            drop(self.to_reading.send((share, scan)));
-        }
+        let mut scan = self.back.try_recv().unwrap_or_default();
+        self.scanner.scan(bytes, &mut scan);
+        // A reading that panicked hears nothing more, and says so when it is joined.
+        drop(self.to_reading.send((bytes.clone(), scan)));
     }
 
     /// # Panics
