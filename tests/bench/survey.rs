@@ -4,6 +4,7 @@
 
 mod common {
     pub(crate) mod asked;
+    pub(crate) mod pieces;
     pub(crate) mod race;
     pub(crate) mod readers;
     pub(crate) mod sample;
@@ -15,7 +16,7 @@ use std::hint::black_box;
 use std::io::Write;
 
 use common::race::{Race, Results};
-use common::{asked, readers, sample, table};
+use common::{asked, pieces, readers, sample, table};
 use nosebar::gcode::{ContentHash, Reading, Rules, Surveyor};
 use nosebar::infeed::{Inspect, SharedSurvey};
 
@@ -42,27 +43,27 @@ fn main() {
     race.enter(GCODE, || readers::parse_with_gcode(&text));
     race.enter(SURVEY, || {
         let mut reading = Reading::new(&rules);
-        readers::in_pieces(file.path(), |piece| reading.handle_bytes(piece));
+        pieces::in_pieces(file.path(), |piece| reading.handle_bytes(piece));
         black_box(reading.finish(String::new())).file.lines
     });
     race.enter(SHARED, || {
         let mut survey = SharedSurvey::begin(&rules).expect("there is a thread to be had");
-        readers::in_owned_pieces(file.path(), |piece| survey.handle_bytes(&piece));
+        pieces::in_owned_pieces(file.path(), |piece| survey.handle_bytes(&piece));
         black_box(Box::new(survey).finish(String::new())).file.lines
     });
     race.enter(TENTH, || {
         let mut reading = Reading::new(&rules);
-        readers::in_pieces(small.path(), |piece| reading.handle_bytes(piece));
+        pieces::in_pieces(small.path(), |piece| reading.handle_bytes(piece));
         black_box(reading.finish(String::new())).file.lines
     });
     race.enter("survey, SHA-256 in the same pass", || {
         let mut surveyor = Surveyor::new(&rules);
-        readers::in_pieces(file.path(), |piece| surveyor.handle_bytes(piece));
+        pieces::in_pieces(file.path(), |piece| surveyor.handle_bytes(piece));
         black_box(surveyor.finish()).file.lines
     });
     race.enter("SHA-256 alone", || {
         let mut hash = ContentHash::default();
-        readers::in_pieces(file.path(), |piece| hash.handle_bytes(piece));
+        pieces::in_pieces(file.path(), |piece| hash.handle_bytes(piece));
         black_box(hash.finish()).len() as u64
     });
     let results = race.run(rounds);

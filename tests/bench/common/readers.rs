@@ -1,53 +1,26 @@
 //! Other ways to go through the same file: bounds that no survey can pass, and readers that do less than one.
 
 use std::fs::File;
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader};
 use std::path::Path;
 
+use super::pieces;
 use async_gcode::{Error, GCode, Parser};
 use futures_util::{FutureExt, stream};
 use gcode::core::{
     BlockVisitor, CommandVisitor, ControlFlow, Diagnostics, HasDiagnostics, Number, ProgramVisitor, Span, Value,
 };
-use tokio_util::bytes::Bytes;
-
-/// Bytes of one read.
-pub(crate) const PIECE_BYTES: usize = 256 * 1024;
-
-/// Gives a file's bytes to `take`, piece by piece.
-pub(crate) fn in_pieces(path: &Path, mut take: impl FnMut(&[u8])) {
-    let mut file = File::open(path).expect("the sample can be opened");
-    let mut piece = vec![0; PIECE_BYTES];
-    loop {
-        match file.read(&mut piece).expect("the sample can be read") {
-            0 => return,
-            length => take(&piece[..length]),
-        }
-    }
-}
-
-/// The same, and each piece is `take`'s own.
-pub(crate) fn in_owned_pieces(path: &Path, mut take: impl FnMut(Bytes)) {
-    let mut file = File::open(path).expect("the sample can be opened");
-    loop {
-        let mut piece = Vec::with_capacity(PIECE_BYTES);
-        match (&mut file).take(PIECE_BYTES as u64).read_to_end(&mut piece).expect("the sample can be read") {
-            0 => return,
-            _ => take(piece.into()),
-        }
-    }
-}
 
 /// Reads in pieces and counts line feeds.
 pub(crate) fn count_lines(path: &Path) -> u64 {
     let mut lines = 0;
-    in_pieces(path, |piece| lines += memchr::memchr_iter(b'\n', piece).count() as u64);
+    pieces::in_pieces(path, |piece| lines += memchr::memchr_iter(b'\n', piece).count() as u64);
     lines
 }
 
 /// Reads line by line into one string.
 pub(crate) fn read_lines(path: &Path) -> u64 {
-    let mut reader = BufReader::with_capacity(PIECE_BYTES, File::open(path).expect("the sample can be opened"));
+    let mut reader = BufReader::with_capacity(pieces::PIECE_BYTES, File::open(path).expect("the sample can be opened"));
     let (mut line, mut lines) = (String::new(), 0);
     while reader.read_line(&mut line).expect("the sample is text") > 0 {
         lines += 1;
