@@ -44,6 +44,8 @@ pub struct DaemonSection {
     pub rescan_s: f64,
     /// Largest upload, MiB.
     pub upload_max_mib: u64,
+    /// The longest that the end of the daemon may wait for heaters to be off and belts to stand, s.
+    pub stop_limit_s: f64,
 }
 
 impl Default for DaemonSection {
@@ -55,6 +57,7 @@ impl Default for DaemonSection {
             settle_s: 3.0,
             rescan_s: 20.0,
             upload_max_mib: 1024,
+            stop_limit_s: 10.0,
         }
     }
 }

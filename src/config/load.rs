@@ -82,6 +82,7 @@ impl Config {
         daemon.data = base.join(&daemon.data);
         daemon.infeed = base.join(&daemon.infeed);
         above_zero("daemon.settle_s", daemon.settle_s)?;
+        above_zero("daemon.stop_limit_s", daemon.stop_limit_s)?;
         above_zero("daemon.rescan_s", daemon.rescan_s)?;
         let mut materials = thermal::builtin_materials();
         for (name, section) in file.materials {

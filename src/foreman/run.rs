@@ -32,9 +32,6 @@ use crate::units::Moment;
 const DESK: usize = 256;
 const NEWS: usize = 1024;
 
-/// The longest that a shutdown may take.
-const SHUTDOWN_LIMIT: Duration = Duration::from_secs(10);
-
 /// A line's driver seen from here: where its orders go.
 pub type Orders = mpsc::Sender<Mail<Order>>;
 /// Where all drivers' reports come from.
@@ -55,6 +52,8 @@ pub struct Foreman {
     news: broadcast::Sender<News>,
     outlook: Outlook,
     config_path: PathBuf,
+    /// The longest that a shutdown may take.
+    stop_limit: Duration,
 }
 
 struct Checked {
@@ -106,6 +105,7 @@ impl Foreman {
             news,
             outlook,
             config_path: config.path.clone(),
+            stop_limit: Duration::try_from_secs_f64(config.daemon.stop_limit_s).unwrap_or(Duration::MAX),
         };
         foreman.publish(Vec::new(), Vec::new());
         Ok((foreman, handle))
@@ -128,7 +128,7 @@ impl Foreman {
             tokio::select! {
                 biased;
                 () = closing.cancelled(), if patience.is_none() => {
-                    patience = Some(Box::pin(tokio::time::sleep(SHUTDOWN_LIMIT)));
+                    patience = Some(Box::pin(tokio::time::sleep(self.stop_limit)));
                     busy = Some(self.clock.busy());
                     self.office.shut_down();
                 }
