@@ -110,6 +110,7 @@ pub(super) const fn line_reason(reason: LineReason) -> &'static str {
         LineReason::PhaseOverdue => "the phase went past its deadline",
         LineReason::NeverCools => "the part would not let go at any temperature that the bed can reach here",
         LineReason::NoTemperature => "no temperature was reported for too long",
+        LineReason::HeatLost => "a heater did not keep its temperature in mid-print",
         LineReason::TooHot => "a heater is hotter than it may ever be",
         LineReason::MaterialNeeded => "the next job needs another material than the one loaded",
         LineReason::OutputAreaFull => "the bin is full",

@@ -15,6 +15,8 @@ keywords! {
         WarmsTooSlowly = "warms-too-slowly",
         /// The bed cools more slowly than its first readings foretold.
         CoolsTooSlowly = "cools-too-slowly",
+        /// In mid-print a heater no longer keeps the temperature that it had reached.
+        HeatLost = "heat-lost",
         /// No temperature was reported for too long.
         NoTemperature = "no-temperature",
         /// A phase went past its deadline.
@@ -86,6 +88,7 @@ impl AlarmKind {
             Self::NozzleTooHot => "Nozzle too hot",
             Self::WarmsTooSlowly => "Bed warms too slowly",
             Self::CoolsTooSlowly => "Bed cools too slowly",
+            Self::HeatLost => "Heat lost in the print",
             Self::NoTemperature => "No temperature reported",
             Self::PhaseOverdue => "Phase overdue",
             Self::PrintsTooSlowly => "Prints too slowly",
@@ -101,6 +104,7 @@ impl AlarmKind {
             }
             Self::WarmsTooSlowly => "A heater or its cable that fails, a weak supply, a fan that blows at the bed.",
             Self::CoolsTooSlowly => "A warm room, a fan that does not run, a heater that is not off.",
+            Self::HeatLost => "A heater or its cable that fails, or a thermometer that has come loose.",
             Self::NoTemperature => "A cable or a printer that no longer answers, or one command that takes very long.",
             Self::PhaseOverdue => "Something that the line waits for has not come.",
             Self::PrintsTooSlowly => {
@@ -121,6 +125,7 @@ impl AlarmKind {
                 "The print begins later; past the deadline the line switches the heaters off and holds."
             }
             Self::CoolsTooSlowly => "The part stays on the belt for longer; past the deadline the line holds.",
+            Self::HeatLost => "The print is held: nothing good comes out of a cold nozzle.",
             Self::NoTemperature => {
                 "Nobody sees how hot the machine is. But for a print, the line holds with its heaters off."
             }
@@ -140,6 +145,9 @@ impl AlarmKind {
             Self::WarmsTooSlowly => "Look at the heater, its cable and its supply before the next print.",
             Self::CoolsTooSlowly => {
                 "Look at the fan and the room; if the heater is warm although it is off, cut the power."
+            }
+            Self::HeatLost => {
+                "Look at the heater and its cable. Resume heats up again and goes on; stop scraps the copy."
             }
             Self::NoTemperature => "Look at the printer: is it on, does it move, is its cable in place?",
             Self::PhaseOverdue => {

@@ -128,6 +128,8 @@ keywords! {
         NeverCools = "never-cools",
         /// No temperature was reported for too long.
         NoTemperature = "no-temperature",
+        /// In mid-print a heater no longer kept its temperature.
+        HeatLost = "heat-lost",
         /// A heater is hotter than it may ever be.
         TooHot = "too-hot",
         /// The next job needs another material than the one loaded.

@@ -145,6 +145,29 @@ impl Line {
         }
     }
 
+    /// A heater that had reached its target, and is far below it while that is the same and a print goes on: twice in a row, as one
+    /// reading may be damaged on its way.
+    pub(super) fn watch_for_lost_heat(&mut self, now: Moment, before: Readings) {
+        let heaters = |of: Readings| [(of.bed, of.bed_target), (of.nozzle, of.nozzle_target)];
+        let is_lost = |heater: (Option<Celsius>, Option<Celsius>)| matches!(heater, (Some(read), Some(target)) if read.0 < target.0 - LOST_K);
+        let (now_at, was_at) = (heaters(self.readings), heaters(before));
+        let mut lost = None;
+        for (index, name) in ["bed", "nozzle"].into_iter().enumerate() {
+            let (Some(read), Some(target)) = now_at[index] else { continue };
+            if read.0 >= target.0 - REACHED_WITHIN_K {
+                self.reached[index] = Some(target);
+            }
+            if self.reached[index] == Some(target) && is_lost(now_at[index]) && is_lost(was_at[index]) {
+                lost = Some(format!("{name} at {:.1} °C, set to {:.0} °C", read.0, target.0));
+            }
+        }
+        let Some(note) = lost else { return self.end_alarm(AlarmKind::HeatLost) };
+        let prints = self.in_work.as_ref().is_some_and(|work| work.stage == Stage::Printing);
+        if prints && self.state == LineState::Execute && self.raise(now, AlarmKind::HeatLost, &note) {
+            self.begin_pause(now, LineReason::HeatLost, &format!("in mid-print the {note}; look at the heater"));
+        }
+    }
+
     fn switch_off_too_hot(&mut self, now: Moment, why: &str) {
         if self.state != LineState::Aborted {
             self.abort(now, LineReason::TooHot, why, true);
@@ -191,5 +214,9 @@ impl Line {
     }
 }
 
+/// A heater this close to its target has reached it.
+const REACHED_WITHIN_K: f64 = 5.0;
+/// One that has fallen so far below it fails: no fan and no fast print takes so much. Common practice, no source.
+const LOST_K: f64 = 25.0;
 /// Above the limit that files are held to, a heater may swing by so much. Common practice, no source.
 const OVERSHOOT_K: f64 = 15.0;

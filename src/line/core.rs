@@ -37,6 +37,8 @@ pub struct Line {
     /// The bed's reading before the last one, and when it came.
     pub(super) bed_before: Option<(Moment, Celsius)>,
     pub(super) alarms: Alarms,
+    /// The targets that bed and nozzle have reached.
+    pub(super) reached: [Option<Celsius>; 2],
     pub(super) step: Option<(StepId, Step)>,
     /// A belt step without its end, also when another step was laid over it: after a crash its travel may have happened.
     pub(super) belt_step: Option<(StepId, Step)>,
@@ -156,6 +158,7 @@ impl Line {
             read_at: None,
             bed_before: None,
             alarms: Alarms::kept(row.alarms.as_deref()),
+            reached: [None; 2],
             step: None,
             belt_step: None,
             trailing: None,
@@ -338,6 +341,7 @@ impl Line {
         self.readings = Readings::default();
         self.read_at = None;
         self.bed_before = None;
+        self.reached = [None; 2];
         let why = format!("the connection to the printer was lost: {why}");
         match self.phase() {
             None => {

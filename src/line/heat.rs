@@ -51,6 +51,7 @@ impl Line {
             self.watch_readings(now);
         }
         self.watch_for_too_hot(now, old, readings);
+        self.watch_for_lost_heat(now, old);
         if self.state != LineState::Execute {
             return;
         }

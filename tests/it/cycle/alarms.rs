@@ -1,7 +1,7 @@
 //! Alarms: raised once, over by themselves, and gone when a person knows.
 
 use nosebar::job::{AlarmKind, AlarmState, LineReason, LineState, Phase};
-use nosebar::line::{Act, Check, Line, Operator};
+use nosebar::line::{Act, Check, Line, Operator, Readings, Signal, Step};
 use nosebar::units::{Celsius, Moment};
 
 use super::bench::*;
@@ -71,6 +71,38 @@ fn silent_thermometers_in_a_print_are_an_alarm_and_no_hold() {
     assert_eq!((bench.state().0, bench.line.phase()), (LineState::Execute, Some(Phase::Print)));
     bench.read(60.0, 200.0);
     assert_eq!(alarms(&bench), [(AlarmKind::NoTemperature, AlarmState::ReturnedUnacknowledged)]);
+}
+
+#[test]
+fn a_heater_that_loses_its_heat_in_mid_print_holds_the_print() {
+    let read = |bench: &mut Bench, nozzle: f64, target: f64| {
+        let readings = Readings {
+            bed: Some(Celsius(60.0)),
+            bed_target: Some(Celsius(60.0)),
+            nozzle: Some(Celsius(nozzle)),
+            nozzle_target: Some(Celsius(target)),
+        };
+        bench.signal(Signal::Temperatures(readings));
+    };
+    let mut bench = Bench::new(Check::Switch);
+    bench.reach_print();
+    read(&mut bench, 200.0, 200.0);
+    // The file asks for more, and waits for it by itself.
+    for nozzle in [200.0, 205.0, 212.0, 236.0, 239.0] {
+        read(&mut bench, nozzle, 240.0);
+    }
+    assert_eq!(alarms(&bench), [], "a target that was not reached yet is not lost");
+    read(&mut bench, 20.0, 240.0);
+    read(&mut bench, 240.0, 240.0);
+    assert_eq!(alarms(&bench), [], "one damaged reading is none");
+    read(&mut bench, 213.0, 240.0);
+    read(&mut bench, 205.0, 240.0);
+    assert_eq!(alarms(&bench), [(AlarmKind::HeatLost, AlarmState::Unacknowledged)]);
+    assert_eq!(bench.state(), (LineState::Held, LineReason::HeatLost));
+    assert!(matches!(bench.open.last(), Some((_, Step::Pause))), "{:?}", bench.open);
+    assert_eq!(bench.line.alarms()[0].row.note, "nozzle at 205.0 °C, set to 240 °C");
+    read(&mut bench, 238.0, 240.0);
+    assert_eq!(alarms(&bench), [(AlarmKind::HeatLost, AlarmState::ReturnedUnacknowledged)]);
 }
 
 /// Ten minutes of print, three tenths and a quarter of an hour more.
