@@ -10,10 +10,13 @@ const ONCE_BROKEN: &[(u64, &[usize], &str)] = &[
     (1685, &[0], "one report that lost a digit ran the belt over a hot bed"),
     (2791, &[2], "a retry and one advance passed for two whole advances"),
     (5962, &[0], "a stray line number passed for a reset, and the machine went on counting in inches"),
+    (5765, &[1], "the belt ran on over a bed that grew warm again, as all of its way lay in the printer already"),
     (7141, &[1, 3, 4], "an advance stopped with the part across the switch passed for one that saw it go"),
     (13_571, &[0], "one report with a flipped bit ran the belt over a hot bed"),
+    (14_659, &[0], "so did another"),
     (16_942, &[2], "one report with a doubled piece ran the belt over a hot bed"),
     (59_875, &[2], "a change of units was on its way when the link was cut"),
+    (88_869, &[0, 3], "a print that a cold nozzle laid nothing of, while the computer slept, was counted as made"),
 ];
 
 /// As many as a person waits for; the bench of the same name runs many more.
