@@ -410,3 +410,26 @@ look("every step of commissioning fits a phone and a wide screen, light and dark
     await context.close();
   }
 });
+
+look("an alarm says what is wrong and what to do until a person knows", async () => {
+  daemon = await startDaemon({ belt: "\n[line.heat]\nwarm_limit_s = 5.0" });
+  const page = await open();
+  await addFile(page);
+  const alarm = page.locator(".alarm", { hasText: "Phase overdue" });
+  await alarm.waitFor(soon);
+  await page.locator(".tag", { hasText: "Held" }).waitFor(soon);
+  assert.match(await alarm.textContent(), /past its deadline/);
+  await alarm.locator("summary").click();
+  await alarm.getByText(/^Likely cause:/).waitFor(soon);
+  await alarm.scrollIntoViewIfNeeded();
+  await checkTargets(page);
+  await shoot(page, "phone-alarm");
+  await alarm.getByRole("button", { name: "I know: Phase overdue" }).click();
+  await alarm.getByText("goes on, acknowledged").waitFor(soon);
+  assert.equal(await alarm.getByRole("button").count(), 0);
+  assert.deepEqual((await daemon.read("/lines/one")).alarms.map(({ kind, state }) => [kind, state]), [["phase-overdue", "acknowledged"]]);
+  await page.getByText("Stop …", { exact: true }).click();
+  await page.getByRole("button", { name: "Stop one" }).click();
+  await alarm.waitFor({ ...soon, state: "detached" });
+  assert.deepEqual(faults, []);
+});
