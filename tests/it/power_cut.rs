@@ -5,10 +5,12 @@ use std::path::{Path, PathBuf};
 
 use nosebar::job::{Cycle, CycleId, FileFacts, HeatRun, HeatWay, Job, JobId, LineName, LineRow};
 use nosebar::job::{Outcome, Phase, PrintRun, Survey};
-use nosebar::store::{Entry, JobFilter, JobSet, JournalFilter, Store, Write};
+use nosebar::store::{Entry, JobFilter, JobSet, JournalFilter, Store, StoreError, Write};
 use nosebar::units::UnixMillis;
 use proptest::prelude::*;
 use serde_json::json;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteLockingMode};
+use sqlx::{ConnectOptions, Connection};
 use tempfile::TempDir;
 
 use crate::plant::{By, Plant, tiny_print};
@@ -293,4 +295,39 @@ async fn a_daemon_with_a_damaged_database_says_so_and_takes_its_files_in_again_h
     let aside =
         aside.filter(|e| e.as_ref().is_ok_and(|e| e.file_name().to_string_lossy().contains("db.damaged-"))).count();
     assert!(aside >= 1, "the damaged one is kept");
+}
+
+/// Setting aside is for damage alone: whatever else keeps a database from being opened leaves it where it is.
+#[tokio::test]
+async fn a_sound_database_that_cannot_be_opened_is_never_set_aside() {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let path = dir.path().join("nosebar.db");
+    let mut store = Store::open(&path).await.expect("a store");
+    store.commit(&commit(1)).await.expect("written");
+    store.close().await.expect("closed");
+    let is_left = || {
+        let names = fs::read_dir(dir.path()).expect("a folder").map(|entry| entry.expect("an entry").file_name());
+        let names: Vec<_> = names.map(|name| name.to_string_lossy().into_owned()).collect();
+        path.exists() && !names.iter().any(|name| name.contains("damaged"))
+    };
+    let options = SqliteConnectOptions::new().filename(&path);
+    let alone = options.clone().locking_mode(SqliteLockingMode::Exclusive);
+    let mut other = alone.connect().await.expect("a second one");
+    sqlx::query("begin exclusive").execute(&mut other).await.expect("begun");
+    let error = Store::open_or_rescue(&path, UnixMillis(7)).await.expect_err("somebody else has it");
+    assert!(matches!(error, StoreError::Locked { .. }), "{error:?}");
+    assert!(is_left());
+    other.close().await.expect("closed");
+
+    let mut other = options.connect().await.expect("a second one");
+    let later = "insert into _sqlx_migrations (version, description, success, checksum, execution_time)
+                 values (999, 'later', 1, x'00', 0)";
+    sqlx::query(later).execute(&mut other).await.expect("written");
+    let error = Store::open_or_rescue(&path, UnixMillis(7)).await.expect_err("it is too new");
+    assert!(matches!(error, StoreError::NewerSchema { found: 999, .. }), "{error:?}");
+    assert!(is_left());
+
+    sqlx::query("delete from _sqlx_migrations where version = 999").execute(&mut other).await.expect("written");
+    other.close().await.expect("closed");
+    assert_eq!(commits_in(&path).await, 1, "nothing was lost by it");
 }
