@@ -14,13 +14,15 @@ use crate::belt::Restore;
 use crate::gcode::{Dialect, Units, Walker, Word, lex_line};
 use crate::units::{Millimetres, Moment};
 use crate::wire::{Dialogue, DialogueEvent, EndstopState, Reply, SubmitError, Ticket};
-use crate::wording::{self, LIFT};
+use crate::wording::{self, LIFT, Stand};
 
 /// Temperatures are asked for this often.
 const POLL_EVERY: Duration = Duration::from_secs(1);
 /// Asks for temperatures every second unasked, also while the printer waits for moves to end and answers nothing: a belt that
 /// runs is watched by them. A printer that does not know the command says so, and that is all.
 const REPORT_BY_ITSELF: &str = "M155 S1";
+/// A nozzle this little above the firmware's guard against cold extrusion may be below it when the filament is to go back.
+const COLD_MARGIN_K: f64 = 10.0;
 /// Lines that were asked for again are told this often at most.
 const RESENT_EVERY: Duration = Duration::from_secs(600);
 /// Different complaints of the printer that are told in one connection.
@@ -64,6 +66,8 @@ pub(super) struct Session {
     wish: Option<Wish>,
     on_its_way: VecDeque<(Ticket, Kind)>,
     poll_due: Moment,
+    /// The nozzle's last reading, °C.
+    nozzle_c: Option<f64>,
     switch_pressed: Option<bool>,
     /// A look was acknowledged and its answer is still to come: the acknowledgement was that of a line before, told twice.
     look_is_late: bool,
@@ -98,7 +102,7 @@ struct Printing {
     id: TaskId,
     prelude: std::slice::Iter<'static, &'static str>,
     feed: Feed,
-    paused: Option<(Restore, Millimetres)>,
+    paused: Option<(Restore, Stand)>,
     on_its_way: usize,
     ended: bool,
 }
@@ -149,6 +153,7 @@ impl Session {
             wish: None,
             on_its_way: VecDeque::new(),
             poll_due: now,
+            nozzle_c: None,
             switch_pressed: None,
             look_is_late: false,
             progress_due: now,
@@ -346,19 +351,21 @@ impl Session {
                 (What::Plain, self.in_millimetres(lines))
             }
             Task::Pause => {
-                let (as_before, lift) = (wording::restore_of(&self.walker), self.lift_by(LIFT));
+                let warm = self.settings.drive.cold_guard_c + COLD_MARGIN_K;
+                let stand = Stand { lift: self.lift_by(LIFT), draws_back: self.nozzle_c.is_none_or(|c| c >= warm) };
+                let as_before = wording::restore_of(&self.walker);
                 let Some(print) = self.print.as_mut() else {
                     // It ended while the order was on its way.
                     let result = TaskResult { complete: true, ..TaskResult::default() };
                     self.reports.push_back(Report::Done { task: id, result });
                     return;
                 };
-                print.paused = Some((as_before, lift));
-                (What::Pause, self.in_millimetres(wording::stand(lift)))
+                print.paused = Some((as_before, stand));
+                (What::Pause, self.in_millimetres(wording::stand(stand)))
             }
             Task::GoOn => {
                 let back = self.print.as_ref().and_then(|p| p.paused);
-                let lines = back.map(|(as_before, lift)| self.in_millimetres(wording::go_back(lift, as_before)));
+                let lines = back.map(|(as_before, stand)| self.in_millimetres(wording::go_back(stand, as_before)));
                 (What::GoOn, lines.unwrap_or_default())
             }
             Task::Belt { moves, odometer, watch } => {
@@ -538,6 +545,7 @@ impl Session {
         match reply {
             Reply::Temperatures(report) => {
                 let (bed, nozzle) = (report.bed(), report.nozzle(0));
+                self.nozzle_c = nozzle.and_then(|r| r.current).map(|c| c.0).or(self.nozzle_c);
                 self.reports.push_back(Report::Temperatures {
                     bed: bed.and_then(|r| r.current),
                     bed_target: bed.and_then(|r| r.target),

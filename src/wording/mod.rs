@@ -11,4 +11,4 @@ mod tests;
 
 pub use composer::{Composer, Refused};
 pub use ending::{CoolBy, Ending, Recipe};
-pub use task::{LIFT, PRELUDE, cool_down, go_back, heat, in_millimetres, lift_to, restore_of, stand};
+pub use task::{LIFT, PRELUDE, Stand, cool_down, go_back, heat, in_millimetres, lift_to, restore_of, stand};

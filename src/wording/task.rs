@@ -36,33 +36,45 @@ pub fn cool_down(tool: u32, lift: Option<Millimetres>) -> Vec<String> {
     lines
 }
 
+/// How a print comes to a stand and goes on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Stand {
+    /// How far the head goes up.
+    pub lift: Millimetres,
+    /// Whether the filament goes back a little. Not by a cold nozzle: firmware refuses that, and coming back it would be too much.
+    pub draws_back: bool,
+}
+
 /// Comes to a stand: buffered moves end, filament back a little, head up.
 #[must_use]
-pub fn stand(lift: Millimetres) -> Vec<String> {
-    vec![
-        "M400".to_owned(),
-        "M83".to_owned(),
-        format!("G1 E-{DRAW_BACK_MM} F1800"),
+pub fn stand(stand: Stand) -> Vec<String> {
+    let mut lines = vec!["M400".to_owned()];
+    if stand.draws_back {
+        lines.extend(["M83".to_owned(), format!("G1 E-{DRAW_BACK_MM} F1800")]);
+    }
+    lines.extend([
         "G91".to_owned(),
         // Where G91 governs E it is relative now too; either way nothing but Z moves.
-        format!("G1 Z{:.3} F600", lift.0),
+        format!("G1 Z{:.3} F600", stand.lift.0),
         "M400".to_owned(),
-    ]
+    ]);
+    lines
 }
 
 /// Goes back to where [`stand`] left off, with everything as it was.
 #[must_use]
-pub fn go_back(lift: Millimetres, as_before: Restore) -> Vec<String> {
-    vec![
-        "G91".to_owned(),
-        format!("G1 Z-{:.3} F600", lift.0),
-        "M83".to_owned(),
-        format!("G1 E{DRAW_BACK_MM} F1800"),
+pub fn go_back(stand: Stand, as_before: Restore) -> Vec<String> {
+    let mut lines = vec!["G91".to_owned(), format!("G1 Z-{:.3} F600", stand.lift.0)];
+    if stand.draws_back {
+        lines.extend(["M83".to_owned(), format!("G1 E{DRAW_BACK_MM} F1800")]);
+    }
+    lines.extend([
         if as_before.relative { "G91" } else { "G90" }.to_owned(),
         if as_before.relative_e { "M83" } else { "M82" }.to_owned(),
         format!("G92 E{:.5}", as_before.e_register),
         format!("G1 F{}", if as_before.feed_mm_min > 0.0 { as_before.feed_mm_min } else { 1500.0 }),
-    ]
+    ]);
+    lines
 }
 
 /// How the printer stands after everything that `walker` has seen.
@@ -94,4 +106,20 @@ pub fn in_millimetres(walker: &Walker, lines: Vec<String>) -> Vec<String> {
     }
     let unit = |text: &str| std::iter::once(text.to_owned());
     unit("G21").chain(lines).chain(unit("G20")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cold_nozzle_neither_draws_filament_back_nor_gives_it_out_again() {
+        let as_before = restore_of(&Walker::default());
+        let moves_filament = |lines: Vec<String>| lines.iter().any(|line| line.starts_with("G1 E"));
+        for draws_back in [true, false] {
+            let how = Stand { lift: Millimetres(2.0), draws_back };
+            assert_eq!(moves_filament(stand(how)), draws_back);
+            assert_eq!(moves_filament(go_back(how, as_before)), draws_back);
+        }
+    }
 }

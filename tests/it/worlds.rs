@@ -15,6 +15,7 @@ const ONCE_BROKEN: &[(u64, &[usize], &str)] = &[
     (13_571, &[0], "one report with a flipped bit ran the belt over a hot bed"),
     (14_659, &[0], "so did another"),
     (16_942, &[2], "one report with a doubled piece ran the belt over a hot bed"),
+    (56_860, &[2], "a nozzle too cold to draw its filament back gave it out on the way back, beside the part"),
     (59_875, &[2], "a change of units was on its way when the link was cut"),
     (88_869, &[0, 3], "a print that a cold nozzle laid nothing of, while the computer slept, was counted as made"),
 ];
