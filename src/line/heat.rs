@@ -66,7 +66,9 @@ impl Line {
         self.raise(now, AlarmKind::NoTemperature, &format!("for {seconds} s"));
         match self.phase() {
             // The file's own lines go on, as one of them may simply take very long.
-            Some(Phase::Print) if self.in_work.as_ref().is_some_and(|work| work.stage == Stage::Printing) => {}
+            Some(Phase::Print) if self.in_work.as_ref().is_some_and(|work| work.stage == Stage::Printing) => {
+                self.watch_readings(now);
+            }
             Some(phase @ (Phase::Warm | Phase::Print)) => {
                 self.heaters_off(phase);
                 self.enter(now, LineState::Held, LineReason::NoTemperature, &text);

@@ -71,6 +71,13 @@ fn silent_thermometers_in_a_print_are_an_alarm_and_no_hold() {
     assert_eq!((bench.state().0, bench.line.phase()), (LineState::Execute, Some(Phase::Print)));
     bench.read(60.0, 200.0);
     assert_eq!(alarms(&bench), [(AlarmKind::NoTemperature, AlarmState::ReturnedUnacknowledged)]);
+    bench.operate(Operator::Acknowledge(AlarmKind::NoTemperature)).expect("it waits for that");
+    bench.pass(300);
+    assert_eq!(
+        alarms(&bench),
+        [(AlarmKind::NoTemperature, AlarmState::Unacknowledged)],
+        "the next silence is heard too"
+    );
 }
 
 #[test]
