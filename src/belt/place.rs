@@ -10,7 +10,7 @@ use super::wear::{BIN_UM, Wear};
 use crate::units::{Micrometres, Millimetres};
 
 /// A stretch along `u`, µm; `lead` is nearer the nose.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Span {
     /// The end far from the nose.
     pub tail: Micrometres,

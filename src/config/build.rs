@@ -7,7 +7,7 @@ use super::file::{
     BedSection, BeltSection, CheckKind, CheckSection, DriveKind, HeatSection, LineSection, LinkKind, STANDING_WORD,
 };
 use super::load::above_zero;
-use crate::belt::{Clearances, Direction, Drive, DriveBy, Frame};
+use crate::belt::{Clearances, Direction, Drive, DriveBy, Frame, Span};
 use crate::job::{Footprint, Limits, LineName, MotionLimits};
 use crate::line::{BeltSettings, Check, LineSettings};
 use crate::thermal::Cooling;
@@ -113,7 +113,7 @@ impl LineConfig {
         };
         let toward_nose = section.belt.toward_nose;
         let nose = Millimetres(section.belt.nose_mm.unwrap_or_else(|| edge(toward_nose, &edges)));
-        settings.belt = belt_of(&section.belt, nose).map_err(inside)?;
+        settings.belt = belt_of(&section.belt, nose, bed_along(toward_nose, &edges)).map_err(inside)?;
         Ok(Self {
             settings,
             frame: Frame { toward_nose, nose, bed: edges },
@@ -147,6 +147,16 @@ fn edge(toward_nose: Direction, bed: &Footprint) -> f64 {
         Direction::PlusY => bed.y_max_mm,
         Direction::MinusY => -bed.y_min_mm,
     }
+}
+
+/// Where the bed is along the belt.
+fn bed_along(toward_nose: Direction, bed: &Footprint) -> Span {
+    let lead = edge(toward_nose, bed);
+    let length = match toward_nose {
+        Direction::PlusX | Direction::MinusX => bed.x_max_mm - bed.x_min_mm,
+        Direction::PlusY | Direction::MinusY => bed.y_max_mm - bed.y_min_mm,
+    };
+    Span { tail: Millimetres(lead - length).to_micrometres(), lead: Millimetres(lead).to_micrometres() }
 }
 
 fn link_of(section: &LineSection) -> Result<LinkConfig, String> {
@@ -230,7 +240,7 @@ fn drive_of(belt: &BeltSection) -> Result<Drive, String> {
     })
 }
 
-fn belt_of(belt: &BeltSection, nose: Millimetres) -> Result<BeltSettings, String> {
+fn belt_of(belt: &BeltSection, nose: Millimetres, bed: Span) -> Result<BeltSettings, String> {
     for (key, value) in [
         ("belt.splice_width_mm", belt.splice_width_mm),
         ("belt.keep_out_margin_mm", belt.keep_out_margin_mm),
@@ -249,6 +259,7 @@ fn belt_of(belt: &BeltSection, nose: Millimetres) -> Result<BeltSettings, String
         loop_length: belt.loop_mm.map(|mm| Millimetres(mm).to_micrometres()),
         nose: nose.to_micrometres(),
         fallen: (nose + Millimetres(belt.overrun_mm)).to_micrometres(),
+        bed,
         clearances: Clearances {
             splice_width: Millimetres(belt.splice_width_mm).to_micrometres(),
             margin: Millimetres(belt.keep_out_margin_mm).to_micrometres(),

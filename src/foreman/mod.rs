@@ -31,7 +31,7 @@ mod trying;
 mod view;
 mod waits;
 
-pub use belt::{BeltPartView, BeltView, FlawView, WearView};
+pub use belt::{BeltPartView, BeltView, FlawView, WearView, WornView};
 pub use command::{Answer, Arrival, Command, JobCommand, JobPatch, LineCommand, Refused, RefusedCode};
 pub use commission::{Commissioned, Measured, WriteWord};
 pub use foretold::{CopyForecastView, ForecastView, JobForecastView, LineForecastView, PhaseForecastView, TimeView};

@@ -46,7 +46,7 @@ pub(super) fn present(stand: &Stand, books: &Books, clock: &Clock) -> LineView {
         material: stand.config.material.clone(),
         trial: trial_view(stand),
         commands: commands(line).into_iter().map(str::to_owned).collect(),
-        belt: belt_view(line),
+        belt: Some(belt_view(line)),
         alarms: line.alarms().iter().map(|alarm| alarm_view(alarm, clock)).collect(),
     }
 }

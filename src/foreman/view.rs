@@ -63,7 +63,7 @@ pub struct LineView {
     /// Commands that make sense now: `hold-now`, `hold-after-part`, `resume`, `stop`, `emergency-stop`, `belt-clear`, `not-clear`,
     /// `jog`, `heat-trial`, `end-trial`.
     pub commands: Vec<String>,
-    /// The belt itself: what is marked and lies on it; `None` while neither its loop's length nor anything on it is known.
+    /// The belt itself: what is marked and lies on it.
     pub belt: Option<BeltView>,
     /// Alarms that are not normal, in the order in which they were raised.
     #[serde(default)]

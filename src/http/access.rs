@@ -17,7 +17,7 @@ use super::desk::{Desk, shorten};
 use super::error::HttpError;
 
 /// Nothing but our own files; no inline script, no inline style, no frames.
-const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; \
+const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; manifest-src 'self'; \
     form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 
 /// Refuses foreign hosts, and foreign origins where something would change.

@@ -8,6 +8,7 @@ use serde::Deserialize;
 
 use super::desk::Desk;
 use super::error::HttpError;
+use super::guide::number;
 use crate::foreman::{LineCommand, LineView};
 use crate::units::Millimetres;
 
@@ -43,9 +44,10 @@ struct FlawBody {
     note: String,
 }
 
-/// The page marks what is at the nose: the flaw reaches as far to either side.
+/// As a person enters it.
 #[derive(Deserialize)]
 struct FlawForm {
+    before_mm: String,
     length_mm: f64,
     #[serde(default)]
     note: String,
@@ -90,8 +92,9 @@ async fn form_forget(desk: State<Desk>, name: Path<String>) -> Result<Redirect, 
 }
 
 async fn form_mark(desk: State<Desk>, name: Path<String>, Form(form): Form<FlawForm>) -> Result<Redirect, HttpError> {
-    let FlawForm { length_mm, note } = form;
-    let body = FlawBody { before_mm: -length_mm / 2.0, length_mm, note };
+    let FlawForm { before_mm, length_mm, note } = form;
+    let before_mm = number("before_mm", &before_mm)?;
+    let body = FlawBody { before_mm, length_mm, note };
     mark_flaw(desk, name, Json(body)).await.map(|line| back(&line))
 }
 
@@ -104,7 +107,7 @@ async fn form_clear(
 }
 
 fn back(line: &LineView) -> Redirect {
-    Redirect::to(&format!("/#line-{}", line.name))
+    Redirect::to(&format!("/lines/{}/belt", line.name))
 }
 
 fn flaw(before_mm: f64, length_mm: f64, note: String) -> Result<LineCommand, HttpError> {

@@ -10,6 +10,7 @@ use axum::middleware::Next;
 use axum::response::{Html, IntoResponse, Response};
 use serde::Serialize;
 
+use super::frame::{Frame, Here};
 use crate::foreman::{Refused, RefusedCode};
 use crate::job::Finding;
 
@@ -204,7 +205,7 @@ impl IntoResponse for HttpError {
 #[template(path = "problem.html", config = "web/askama.toml")]
 struct ProblemPage<'a> {
     problem: &'a Problem,
-    css: String,
+    frame: Frame,
 }
 
 /// Writes every failed answer, the framework's own too, as problem details or, for a person's browser, as a page.
@@ -253,7 +254,7 @@ pub(super) async fn write_problems(request: Request, next: Next) -> Response {
 }
 
 fn html(problem: &Problem) -> Response {
-    let page = ProblemPage { problem, css: super::statics::address("page.css") };
+    let page = ProblemPage { problem, frame: Frame::new(Here::Elsewhere) };
     match page.render() {
         Ok(text) => Html(text).into_response(),
         Err(_) => problem.detail.clone().into_response(),

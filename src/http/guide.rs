@@ -14,8 +14,8 @@ use axum::routing::{get, post};
 use super::commission::{JogBody, commission};
 use super::desk::{Desk, shorten};
 use super::error::HttpError;
+use super::frame::{Frame, Here};
 use super::pages::render;
-use super::statics::address;
 use super::words;
 use crate::foreman::{
     Commissioned, Figure, Input, Leg, LineCommand, LineView, Measured, Needs, Topic, Values, WriteWord, guide, leg,
@@ -35,19 +35,6 @@ pub(super) fn router() -> Router<Desk> {
 
 /// The fields of a form or an address.
 type Fields = HashMap<String, String>;
-
-/// What every page of the guide has around it.
-struct Frame {
-    css: String,
-    js: String,
-    icon: String,
-}
-
-impl Frame {
-    fn new() -> Self {
-        Self { css: address("page.css"), js: address("live.js"), icon: address("icon.svg") }
-    }
-}
 
 #[derive(Template)]
 #[template(path = "guide.html", config = "web/askama.toml")]
@@ -157,7 +144,7 @@ fn since_mark(view: &LineView, from_um: i64) -> String {
 
 async fn show_guide(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Html<String>, HttpError> {
     let view = desk.line(&name)?;
-    render(&GuideTemplate { frame: Frame::new(), view: &view, legs: guide() }).map(Html)
+    render(&GuideTemplate { frame: Frame::new(Here::Elsewhere), view: &view, legs: guide() }).map(Html)
 }
 
 async fn show_leg(
@@ -180,7 +167,7 @@ async fn show_leg(
     };
     let from_um = entered.get("from_um").and_then(|text| text.parse().ok());
     let page = LegTemplate {
-        frame: Frame::new(),
+        frame: Frame::new(Here::Elsewhere),
         view: &view,
         leg,
         place: topic as usize + 1,
@@ -192,6 +179,11 @@ async fn show_leg(
         entered: &entered,
     };
     render(&page).map(Html)
+}
+
+/// What a line does, what is tried on it, and how it is ended, for other pages.
+pub(super) fn trial_part(view: &LineView) -> Result<String, HttpError> {
+    render(&TrialTemplate { view, from_um: None })
 }
 
 async fn show_trial(
@@ -209,11 +201,11 @@ async fn jog(
     Form(fields): Form<Fields>,
 ) -> Result<Redirect, HttpError> {
     let ticked = |key: &str| fields.contains_key(key);
-    let whole = number(&fields, "feed_mm_min")?;
+    let whole = number_in(&fields, "feed_mm_min")?;
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "what is not a feed is refused below")]
     let feed_mm_min = whole.round().max(0.0) as u32;
     let body = JogBody {
-        mm: number(&fields, "mm")?,
+        mm: number_in(&fields, "mm")?,
         feed_mm_min,
         looked: ticked("looked"),
         although_warm: ticked("although_warm"),
@@ -232,7 +224,7 @@ async fn heat(
         clippy::cast_sign_loss,
         reason = "the line refuses what is out of its limits"
     )]
-    let bed_c = number(&fields, "bed_c")?.round().max(0.0) as u32;
+    let bed_c = number_in(&fields, "bed_c")?.round().max(0.0) as u32;
     let line = desk.tell_line(&name, LineCommand::HeatTrial { bed_c, looked: fields.contains_key("looked") }).await?;
     Ok(back(&line, &fields))
 }
@@ -299,10 +291,15 @@ fn values(leg: &Leg, fields: &Fields) -> Result<Values, String> {
     Ok(values)
 }
 
-fn number(fields: &Fields, key: &str) -> Result<f64, HttpError> {
-    let text = fields.get(key).map_or("", |text| text.trim());
+/// The number in a form's field.
+pub(super) fn number(key: &str, text: &str) -> Result<f64, HttpError> {
+    let text = text.trim();
     let text_of = || HttpError::Invalid { text: format!("{key} is {:?}; it must be a number", shorten(text)) };
     parse(text).ok_or_else(text_of)
+}
+
+fn number_in(fields: &Fields, key: &str) -> Result<f64, HttpError> {
+    number(key, fields.get(key).map_or("", String::as_str))
 }
 
 /// A number, with a point or a comma.

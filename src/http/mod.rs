@@ -5,21 +5,26 @@
 
 mod access;
 mod belt;
+mod belt_page;
 mod commission;
 mod desk;
 mod error;
 mod events;
 mod forecast;
 mod forms;
+mod frame;
 mod guide;
+mod job_page;
 mod jobs;
 mod journal;
 mod key;
 mod lines;
+mod log;
 mod pages;
 mod picture;
 mod serve;
 mod statics;
+mod strip;
 mod upload;
 mod views;
 mod words;

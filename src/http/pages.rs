@@ -6,14 +6,15 @@ use axum::extract::{Path, RawQuery, State};
 use axum::response::Html;
 use axum::routing::get;
 
-use super::desk::{Desk, JobList};
+use super::desk::{Cursor, Desk, JobList};
 use super::error::HttpError;
+use super::frame::{Frame, Here};
 use super::picture::{CARD_PX, ROW_PX, sight_of};
-use super::statics::address;
+use super::strip::{Reach, Strip};
 use super::views::{Due, EntrySight, JobSight, LineSight, PictureSight};
 use super::words::{self, Tone};
 use crate::foreman::{ForecastView, LineView};
-use crate::job::LineName;
+use crate::job::{Job, LineName};
 use crate::store::JobSet;
 
 /// Jobs and entries that the page shows; programs get the rest from the API.
@@ -33,10 +34,8 @@ pub(super) fn router() -> Router<Desk> {
 #[derive(Template)]
 #[template(path = "page.html", config = "web/askama.toml")]
 struct PageTemplate {
+    frame: Frame,
     title: String,
-    css: String,
-    js: String,
-    icon: String,
     /// Whether it loads itself anew where scripts do not run.
     reloads: bool,
     lines: Vec<String>,
@@ -52,14 +51,16 @@ struct LineTemplate<'a> {
     view: &'a LineView,
     sight: LineSight<'a>,
     picture: Option<PictureSight>,
+    /// The whole belt, to scale.
+    strip: Option<Strip>,
 }
 
 #[derive(Template)]
 #[template(path = "queue.html", config = "web/askama.toml")]
 struct QueueTemplate {
     open: Vec<JobSight>,
-    /// Whether more jobs are open than are shown.
-    more: bool,
+    /// Where those are that are not shown.
+    next: Option<String>,
     /// When everything that has a time is made, where that is more than one job.
     all_due: Option<Due>,
     /// How many jobs have none.
@@ -70,6 +71,8 @@ struct QueueTemplate {
 #[template(path = "ended.html", config = "web/askama.toml")]
 struct EndedTemplate {
     ended: Vec<JobSight>,
+    /// Where those are that are not shown.
+    next: Option<String>,
 }
 
 #[derive(Template)]
@@ -89,10 +92,8 @@ async fn show_page(State(desk): State<Desk>, RawQuery(query): RawQuery) -> Resul
         lines.push(line(&desk, view, &forecast).await?);
     }
     let page = PageTemplate {
+        frame: Frame::new(Here::Lines),
         title: title(&views),
-        css: address("page.css"),
-        js: address("live.js"),
-        icon: address("icon.svg"),
         reloads: query.as_deref() != Some("still"),
         lines,
         line_names: live.lines.iter().map(|view| view.name.clone()).collect(),
@@ -141,28 +142,48 @@ async fn line(desk: &Desk, view: &LineView, forecast: &ForecastView) -> Result<S
         Some(job) => sight_of(desk, &job, Some(&view.name), CARD_PX).await?,
         None => None,
     };
-    render(&LineTemplate { view, sight: LineSight::new(view, forecast), picture })
+    let strip = view.belt.as_ref().and_then(|belt| Strip::new(belt, Reach::Loop));
+    render(&LineTemplate { view, sight: LineSight::new(view, forecast), picture, strip })
 }
 
 async fn queue(desk: &Desk) -> Result<String, HttpError> {
-    let page = desk.list_jobs(JobList::One(JobSet::Open), None, OPEN_SHOWN).await?;
+    let (open, next) = rows(desk, JobSet::Open, OPEN_SHOWN).await?;
     let forecast = desk.handle.forecast();
-    let mut open = Vec::with_capacity(page.jobs.len());
-    for job in page.jobs {
-        let mut sight = JobSight::new(job).foretold(&forecast);
-        if sight.for_review() {
-            sight.concerns = desk.survey(&sight.job).await?.map(|survey| survey.concerns).unwrap_or_default();
-        }
-        sight.picture = sight_of(desk, &sight.job, sight.job.line.as_ref(), ROW_PX).await?;
-        open.push(sight);
-    }
     let (all_due, without_time) = (Due::of_all(&forecast), forecast.jobs_without_figure);
-    render(&QueueTemplate { open, more: page.next.is_some(), all_due, without_time })
+    render(&QueueTemplate {
+        open,
+        next: next.map(|next| format!("/jobs?state=open&after={next}")),
+        all_due,
+        without_time,
+    })
 }
 
 async fn ended(desk: &Desk) -> Result<String, HttpError> {
-    let page = desk.list_jobs(JobList::One(JobSet::Ended), None, ENDED_SHOWN).await?;
-    render(&EndedTemplate { ended: page.jobs.into_iter().map(JobSight::new).collect() })
+    let (ended, next) = rows(desk, JobSet::Ended, ENDED_SHOWN).await?;
+    render(&EndedTemplate { ended, next: next.map(|next| format!("/jobs?state=ended&after={next}")) })
+}
+
+/// The first jobs of a set, and where they go on.
+async fn rows(desk: &Desk, set: JobSet, limit: u32) -> Result<(Vec<JobSight>, Option<Cursor>), HttpError> {
+    let page = desk.list_jobs(JobList::One(set), None, limit).await?;
+    let forecast = desk.handle.forecast();
+    let mut sights = Vec::with_capacity(page.jobs.len());
+    for job in page.jobs {
+        sights.push(job_sight(desk, job, &forecast).await?);
+    }
+    Ok((sights, page.next))
+}
+
+/// A job with what is foretold of it, what a person should read, and its picture.
+pub(super) async fn job_sight(desk: &Desk, job: Job, forecast: &ForecastView) -> Result<JobSight, HttpError> {
+    let mut sight = JobSight::new(job).foretold(forecast);
+    if sight.for_review() {
+        sight.concerns = desk.survey(&sight.job).await?.map(|survey| survey.concerns).unwrap_or_default();
+    }
+    if !sight.job.state.is_terminal() {
+        sight.picture = sight_of(desk, &sight.job, sight.job.line.as_ref(), ROW_PX).await?;
+    }
+    Ok(sight)
 }
 
 async fn journal(desk: &Desk) -> Result<String, HttpError> {

@@ -14,14 +14,15 @@ use axum::{Json, Router};
 use serde_json::{Value, json};
 use tokio::net::TcpListener;
 use tower_http::catch_panic::CatchPanicLayer;
+use tower_http::compression::CompressionLayer;
 use tower_http::trace::TraceLayer;
 use tracing::Span;
 
 use super::desk::Desk;
 use super::error::{self, HttpError};
 use super::{
-    access, belt, commission, events, forecast, forms, guide, jobs, journal, key, lines, pages, picture, statics,
-    upload,
+    access, belt, belt_page, commission, events, forecast, forms, guide, job_page, jobs, journal, key, lines, log,
+    pages, picture, statics, upload,
 };
 
 /// Bodies other than files.
@@ -70,10 +71,14 @@ pub fn router(desk: Desk) -> Router {
     Router::new()
         .nest("/api/v1", api)
         .merge(pages::router())
+        .merge(belt_page::router())
+        .merge(job_page::router())
+        .merge(log::router())
         .merge(forms::router())
         .merge(guide::router())
         .merge(belt::forms())
         .merge(key::router())
+        .route("/manifest.webmanifest", get(statics::send_manifest))
         .route("/static/{name}", get(statics::send_file))
         .route("/problems/{code}", get(error::explain_problem))
         .layer(DefaultBodyLimit::max(BODY_MAX))
@@ -85,6 +90,8 @@ pub fn router(desk: Desk) -> Router {
         .layer(CatchPanicLayer::custom(report_panic))
         .layer(from_fn(error::write_problems))
         .layer(from_fn(access::add_security_headers))
+        // Not for streams and pictures, which the layer knows: the first would wait, the second are packed already.
+        .layer(CompressionLayer::new())
         .layer(TraceLayer::new_for_http().make_span_with(span))
         .with_state(desk)
 }

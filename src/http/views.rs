@@ -3,7 +3,7 @@
 use std::fmt;
 
 use crate::foreman::{AlarmView, ForecastView, LineView, TimeView};
-use crate::job::{Finding, Job, JobReason, JobState, LineState, Phase};
+use crate::job::{Finding, Job, JobReason, JobState, LineName, LineState, Phase};
 use crate::store::Entry;
 use crate::units::UnixMillis;
 
@@ -346,6 +346,25 @@ impl JobSight {
     /// Whether it ended with copies that were not made well.
     pub(super) fn lacks_copies(&self) -> bool {
         self.job.state.is_terminal() && self.job.completed < self.job.copies
+    }
+
+    /// Whether it ends with the copy that is on the line.
+    pub(super) fn ends(&self) -> bool {
+        self.job.reason == JobReason::ProcessingToStopPoint
+    }
+
+    /// Whether its cancel can be taken back.
+    pub(super) fn may_restore(&self) -> bool {
+        self.job.reason == JobReason::JobCanceledByOperator
+    }
+
+    /// Whether this line alone may make it.
+    pub(super) fn only_on(&self, line: &LineName) -> bool {
+        self.job.line.as_ref() == Some(line)
+    }
+
+    pub(super) fn came_in(&self) -> Stamp {
+        Stamp::full(self.job.created_at)
     }
 
     /// Whether it may be put in another place of the queue.

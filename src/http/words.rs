@@ -225,6 +225,17 @@ pub(super) fn travel(micrometres: i64) -> String {
     format!("{metres:.3} m")
 }
 
+/// A span of time as a person says it: "40 s", "12 min", "3 h 5 min".
+pub(super) fn span(seconds: f64) -> String {
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a print takes far less than 2^32 s")]
+    let seconds = seconds.round().max(0.0) as u64;
+    match (seconds, (seconds + 30) / 60) {
+        (..60, _) => format!("{seconds}\u{a0}s"),
+        (_, minutes @ ..60) => format!("{minutes}\u{a0}min"),
+        (_, minutes) => format!("{}\u{a0}h {}\u{a0}min", minutes / 60, minutes % 60),
+    }
+}
+
 /// What a picture of a part shows: "seed-scoop seen from above: 40 mm along the belt, 9.2 mm high".
 pub(super) fn picture(name: &str, along_mm: f64, height_mm: f64) -> String {
     // Adding zero turns a negative zero into zero.
@@ -332,6 +343,15 @@ pub(super) mod tests {
         }
         let needs = Job { reason: JobReason::MaterialNeeded, ..a_job() };
         assert_eq!(job_standing(&needs), "waits: no line that it fits has petg loaded");
+    }
+
+    #[test]
+    fn a_span_is_told_as_a_person_says_it() {
+        for (seconds, told) in
+            [(0.0, "0 s"), (59.4, "59 s"), (59.6, "1 min"), (754.0, "13 min"), (11_100.0, "3 h 5 min")]
+        {
+            assert_eq!(span(seconds).replace('\u{a0}', " "), told);
+        }
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use crate::belt::{Clearances, Drive};
+use crate::belt::{Clearances, Drive, Span};
 use crate::thermal::Cooling;
 use crate::units::{Celsius, Micrometres};
 
@@ -50,6 +50,8 @@ pub struct BeltSettings {
     pub nose: Micrometres,
     /// Where a part has left the belt: the nose and the overrun.
     pub fallen: Micrometres,
+    /// Where the bed is, along `u`.
+    pub bed: Span,
     /// How far footprints keep off.
     pub clearances: Clearances,
 }

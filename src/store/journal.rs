@@ -1,10 +1,13 @@
 //! The journal, read forwards for streams and backwards for pages.
 
+use sqlx::Row;
+
 use super::error::StoreError;
 use super::read::Reader;
 use super::rows::{self, entry_columns};
 use super::write::Entry;
 use crate::job::{JobId, LineName};
+use crate::units::UnixMillis;
 
 /// Which entries.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -33,6 +36,9 @@ macro_rules! entries {
         )
     };
 }
+
+/// Numbers of the first and the last entry of a span of time. Where a clock was put back, entries of other times lie between.
+const SPAN: &str = "select min(seq), max(seq) from journal where at >= ?1 and at < ?2";
 
 impl JournalFilter {
     fn after(&self) -> &'static str {
@@ -67,6 +73,19 @@ impl Reader {
     /// [`StoreError`] where the database cannot be read.
     pub async fn journal_before(&self, which: &JournalFilter, seq: i64, limit: u32) -> Result<Vec<Entry>, StoreError> {
         self.entries(which.before(), which, seq, limit).await
+    }
+
+    /// The numbers of the first and the last entry that were written from `from` on and before `until`; `None` if none was.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the database cannot be read.
+    pub async fn journal_span(&self, from: UnixMillis, until: UnixMillis) -> Result<Option<(i64, i64)>, StoreError> {
+        let query = sqlx::query(SPAN).bind(from.0).bind(until.0);
+        let span = self.row(query.fetch_optional(self.pool()).await, |row| {
+            let (first, last): (Option<i64>, Option<i64>) = (row.try_get(0)?, row.try_get(1)?);
+            Ok(first.zip(last))
+        })?;
+        Ok(span.flatten())
     }
 
     async fn entries(
@@ -105,5 +124,7 @@ mod tests {
                 assert!(steps[0].starts_with("SEARCH journal USING "), "{sql}: {steps:?}");
             }
         }
+        let steps = plan(&store.reader(), SPAN).await;
+        assert_eq!(steps, ["SEARCH journal USING COVERING INDEX journal_by_time (at>? AND at<?)"]);
     }
 }

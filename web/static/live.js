@@ -19,6 +19,8 @@ const dayAndTime = new Intl.DateTimeFormat(undefined, {
   weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit",
 });
 
+const zone = Intl.DateTimeFormat().resolvedOptions().timeZone;
+
 function formatOf(element, at) {
   const now = new Date();
   const today = at.toDateString() === now.toDateString();
@@ -32,6 +34,12 @@ function localise(root) {
     const at = new Date(element.dateTime);
     element.textContent = formatOf(element, at).format(at);
     element.title = at.toString();
+  }
+  // The days of the log are the reader's own.
+  for (const link of root.querySelectorAll('a[href^="/log"]')) {
+    const address = new URL(link.href);
+    if (!address.searchParams.has("zone")) address.searchParams.set("zone", zone);
+    link.href = address;
   }
 }
 
@@ -51,8 +59,16 @@ function remember(part) {
   for (const bit of bitsOf(part)) shown.set(bit, bit.innerHTML);
 }
 
+/** A form that is being filled in stays as it is; what is sent from it is judged by the version that it was made of. */
+const isKept = (bit) => bit.dataset.keep !== undefined && (bit.contains(document.activeElement) || touched.has(bit));
+const touched = new WeakSet();
+addEventListener("input", (event) => {
+  const bit = event.target.closest("[data-keep]");
+  if (bit) touched.add(bit);
+});
+
 function replaceBit(bit, html) {
-  if (shown.get(bit) === html) return;
+  if (shown.get(bit) === html || isKept(bit)) return;
   const open = [...bit.querySelectorAll("details[open][id]")].map((details) => details.id);
   const focus = bit.contains(document.activeElement) ? addressOf(document.activeElement) : null;
   const pictures = new Map([...bit.querySelectorAll("img")].map((picture) => [picture.src, picture]));
@@ -79,18 +95,17 @@ function addressOf(control) {
 function replacePart(part, text) {
   const fresh = document.createElement("template");
   fresh.innerHTML = text;
-  const root = fresh.content.firstElementChild;
-  if (part.dataset.line === undefined) {
-    replaceBit(part, fresh.innerHTML);
-    return;
-  }
-  const askedBefore = part.dataset.asks === "true";
-  part.className = root.className;
-  Object.assign(part.dataset, root.dataset);
-  for (const bit of root.querySelectorAll("[data-bit]")) {
+  const bits = fresh.content.querySelectorAll("[data-bit]");
+  if (bits.length === 0) replaceBit(part, fresh.innerHTML);
+  for (const bit of bits) {
     const old = part.querySelector(`[data-bit="${bit.dataset.bit}"]`);
     if (old) replaceBit(old, bit.innerHTML);
   }
+  if (part.dataset.line === undefined) return;
+  const root = fresh.content.firstElementChild;
+  const askedBefore = part.dataset.asks === "true";
+  part.className = root.className;
+  Object.assign(part.dataset, root.dataset);
   if (root.dataset.asks === "true" && !askedBefore) {
     part.parentElement.prepend(part);
     // Whoever is typing is told by the title, not torn away.
@@ -149,8 +164,15 @@ async function refresh(part) {
 
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
-function refreshAll() {
+export function refreshAll() {
   for (const part of document.querySelectorAll("[data-part]")) refresh(part);
+}
+
+/** Fetches what shows this kind of thing: an element says with `data-on` what it follows. */
+function follow(...kinds) {
+  for (const kind of kinds) {
+    for (const part of document.querySelectorAll(`[data-part][data-on~="${CSS.escape(kind)}"]`)) refresh(part);
+  }
 }
 
 for (const kind of ["pointerdown", "pointerup", "pointercancel"]) {
@@ -188,17 +210,14 @@ function listen() {
     if (source.readyState === EventSource.CLOSED) setTimeout(listen, RETRY_MS);
   });
   source.addEventListener("beat", hear);
-  source.addEventListener("line", (event) => {
+  const heard = (kind, names) => source.addEventListener(kind, (event) => {
     hear();
-    const part = document.getElementById(`line-${JSON.parse(event.data).name}`);
-    if (part) refresh(part);
+    follow(...names(event));
   });
-  source.addEventListener("job", () => { hear(); for (const id of ["queue", "ended"]) refresh(document.getElementById(id)); });
-  source.addEventListener("forecast", () => {
-    hear();
-    for (const part of document.querySelectorAll("[data-line], #queue")) refresh(part);
-  });
-  source.addEventListener("journal", () => { hear(); refresh(document.getElementById("journal")); });
+  heard("line", (event) => [`line:${JSON.parse(event.data).name}`]);
+  heard("job", (event) => ["job", `job:${JSON.parse(event.data).id}`]);
+  heard("forecast", () => ["forecast"]);
+  heard("journal", () => ["journal"]);
 }
 
 setInterval(() => {
@@ -230,6 +249,9 @@ addEventListener("submit", async (event) => {
     }
     const details = button?.closest("details");
     if (details) details.open = false;
+    const bit = form.closest("[data-keep]");
+    if (bit && answer.type === "opaqueredirect") touched.delete(bit);
+    if (form.dataset.undo && answer.type === "opaqueredirect") say(form.dataset.said, form.dataset.undo);
   } catch {
     say("Not sent: there is no connection. Try again, or use the switch on the machine.");
     lose();
@@ -239,15 +261,32 @@ addEventListener("submit", async (event) => {
   }
 });
 
-function say(text) {
+/** Says something above the page; with the address of an undo, there is a button for it. */
+export function say(text, undo) {
   said.textContent = text;
   if (text === "") return;
-  const close = document.createElement("button");
-  close.type = "button";
-  close.textContent = "Close";
+  const button = (label, type) => {
+    const made = document.createElement("button");
+    made.type = type;
+    made.textContent = label;
+    return made;
+  };
+  if (undo) {
+    const form = document.createElement("form");
+    form.method = "post";
+    form.action = undo;
+    form.append(button("Undo", "submit"));
+    said.append(form);
+  }
+  const close = button("Close", "button");
   close.addEventListener("click", () => say(""));
   said.append(close);
 }
+
+/* The reader's time zone goes along where days are asked for. */
+
+for (const field of document.querySelectorAll("[data-zone]")) field.value ||= zone;
+document.documentElement.classList.add("alive");
 
 for (const part of document.querySelectorAll("[data-part]")) remember(part);
 localise(document);

@@ -19,6 +19,7 @@ fn belt() -> BeltSettings {
         loop_length: Some(LOOP),
         nose: NOSE,
         fallen: Micrometres(260_000),
+        bed: Span { tail: Micrometres(0), lead: NOSE },
         clearances: Clearances {
             splice_width: Micrometres(4_000),
             margin: Micrometres(3_000),
