@@ -99,7 +99,7 @@ impl Desk {
         let name = self.line(name)?.name;
         match self.handle.ask(Command::Line { name: name.clone(), what }).await? {
             Answer::Line(view) => Ok(*view),
-            Answer::Job(_) | Answer::Commissioned(_) | Answer::Done => self.line(name.as_str()),
+            Answer::Job(_) | Answer::Commissioned(_) | Answer::Key(_) | Answer::Done => self.line(name.as_str()),
         }
     }
 
@@ -112,7 +112,7 @@ impl Desk {
     ) -> Result<Job, HttpError> {
         match self.handle.ask(Command::Job { id, what, if_version }).await? {
             Answer::Job(job) => Ok(*job),
-            Answer::Line(_) | Answer::Commissioned(_) | Answer::Done => self.known_job(id).await,
+            Answer::Line(_) | Answer::Commissioned(_) | Answer::Key(_) | Answer::Done => self.known_job(id).await,
         }
     }
 

@@ -6,8 +6,9 @@ use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Method, Request, StatusCode};
 use nosebar::foreman::{
-    Answer, Arrival, Change, Command, Commissioned, ForecastView, Handle, JobCommand, LineCommand, LineView, Live,
-    Measured, News, Question, Refused, RefusedCode, Request as Ask, TemperatureView, TrialView, WorkView,
+    Answer, Arrival, Change, Command, Commissioned, ForecastView, Handle, JobCommand, KeyBook, KeyCommand, Keyring,
+    LineCommand, LineView, Live, Measured, News, Question, Refused, RefusedCode, Request as Ask, TemperatureView,
+    TrialView, WorkView,
 };
 use nosebar::http::{Desk, router};
 use nosebar::job::{
@@ -36,6 +37,8 @@ pub(super) struct Fake {
     live: watch::Sender<Arc<Live>>,
     news: broadcast::Sender<News>,
     forecast: watch::Sender<Arc<ForecastView>>,
+    keys: KeyBook,
+    ring: watch::Sender<Arc<Keyring>>,
     /// What it was asked, in order, for tests to look at.
     pub(super) asked: Vec<Command>,
     /// Refuses everything with this, when set.
@@ -74,8 +77,10 @@ impl Bench {
         let (news, _) = broadcast::channel(64);
         let (requests, mut desk_bell) = mpsc::channel::<Ask>(16);
         let (forecast, forecast_out) = watch::channel(Arc::default());
-        let handle = Handle::new(requests, watching, news.clone()).with_forecast(forecast_out);
-        let fake = Fake { store, live, news, forecast, asked: Vec::new(), refuses: None, jobs: Vec::new(), seq: 0 };
+        let (ring, ring_out) = watch::channel(Arc::default());
+        let handle = Handle::new(requests, watching, news.clone()).with_forecast(forecast_out).with_keys(ring_out);
+        let (asked, keys) = (Vec::new(), KeyBook::default());
+        let fake = Fake { store, live, news, forecast, keys, ring, asked, refuses: None, jobs: Vec::new(), seq: 0 };
         let fake = Arc::new(Mutex::new(fake));
         let foreman = Arc::clone(&fake);
         tokio::spawn(async move {
@@ -144,6 +149,7 @@ impl Fake {
             Command::Job { id, what, if_version } => self.do_to_job(id, &what, if_version).await,
             Command::Line { name, what } => self.do_to_line(&name, &what).await,
             Command::Commission { measured, .. } => Ok(Answer::Commissioned(Box::new(commissioned(&measured)))),
+            Command::Keys(what) => self.do_to_key(what),
             Command::NoteRejection { name, reason } => {
                 self.note("file-rejected", None, &format!("{name} was rejected: {reason}")).await;
                 Ok(Answer::Done)
@@ -292,6 +298,12 @@ impl Fake {
         self.show(line.clone());
         self.note("state", None, &format!("{name} is {}", line.state)).await;
         Ok(Answer::Line(Box::new(line)))
+    }
+
+    fn do_to_key(&mut self, what: KeyCommand) -> Result<Answer, Refused> {
+        let (key, _) = self.keys.command(NOON, what)?;
+        self.ring.send_replace(self.keys.ring());
+        Ok(Answer::Key(Box::new(key)))
     }
 
     /// Publishes a forecast, and wakes those who listen.
