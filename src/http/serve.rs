@@ -3,6 +3,7 @@
 use std::any::Any;
 use std::future::Future;
 use std::io;
+use std::net::SocketAddr;
 use std::time::Duration;
 
 use axum::extract::{DefaultBodyLimit, Request, State};
@@ -20,8 +21,8 @@ use tracing::Span;
 use super::desk::Desk;
 use super::error::{self, HttpError};
 use super::{
-    access, belt, commission, events, forecast, forms, guide, jobs, journal, key, lines, pages, picture, statics,
-    upload,
+    access, belt, commission, door, events, forecast, forms, guide, jobs, journal, key, keys, keys_page, lines, pages,
+    picture, statics, upload,
 };
 
 /// Bodies other than files.
@@ -40,7 +41,8 @@ pub async fn serve(
 ) -> io::Result<()> {
     let closing = desk.closing.clone();
     let closed = closing.clone();
-    let app = router(desk);
+    // Failures are counted by where they come from.
+    let app = router(desk).into_make_service_with_connect_info::<SocketAddr>();
     let ended = axum::serve(listener, app).with_graceful_shutdown(async move {
         shutdown.await;
         closing.cancel();
@@ -66,6 +68,7 @@ pub fn router(desk: Desk) -> Router {
         .merge(journal::router())
         .merge(forecast::router())
         .merge(events::router())
+        .merge(keys::router())
         .route("/health", get(show_health));
     Router::new()
         .nest("/api/v1", api)
@@ -74,13 +77,14 @@ pub fn router(desk: Desk) -> Router {
         .merge(guide::router())
         .merge(belt::forms())
         .merge(key::router())
+        .merge(keys_page::router())
         .route("/static/{name}", get(statics::send_file))
         .route("/problems/{code}", get(error::explain_problem))
         .layer(DefaultBodyLimit::max(BODY_MAX))
         // After the limit: files have their own.
         .merge(upload::router())
         .fallback(async || HttpError::NoSuch { what: "such address".to_owned() })
-        .layer(from_fn_with_state(desk.clone(), key::check_key))
+        .layer(from_fn_with_state(desk.clone(), door::check_key))
         .layer(from_fn_with_state(desk.clone(), access::check_sender))
         .layer(CatchPanicLayer::custom(report_panic))
         .layer(from_fn(error::write_problems))

@@ -5,14 +5,16 @@ use std::sync::Arc;
 use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Method, Request, StatusCode};
+use nosebar::clock::Clock;
 use nosebar::foreman::{
     Answer, Arrival, Change, Command, Commissioned, ForecastView, Handle, JobCommand, KeyBook, KeyCommand, Keyring,
     LineCommand, LineView, Live, Measured, News, Question, Refused, RefusedCode, Request as Ask, TemperatureView,
     TrialView, WorkView,
 };
-use nosebar::http::{Desk, router};
+use nosebar::http::{Desk, Secret, router};
 use nosebar::job::{
-    CycleId, FileFacts, Job, JobId, JobReason, JobState, LineName, LineReason, LineState, Phase, Survey, Temperatures,
+    CycleId, FileFacts, Job, JobId, JobReason, JobState, KeyName, LineName, LineReason, LineState, Phase, Rights,
+    Survey, Temperatures,
 };
 use nosebar::store::{Entry, Store, Write};
 use nosebar::units::UnixMillis;
@@ -92,6 +94,16 @@ impl Bench {
         });
         let intake = super::upload::intake(dir.path(), &handle);
         Self { dir, desk: Desk::new(handle, reader, intake), fake }
+    }
+
+    /// Asks everybody for a key from now on; a new one with these rights.
+    pub(super) async fn keyed(&mut self, rights: Rights) -> String {
+        self.desk = self.desk.clone().with_keys().with_clock(Clock::manual(NOON));
+        let secret = Secret::fresh().expect("random numbers");
+        let name = KeyName::new(rights.as_str()).expect("a good name");
+        let make = KeyCommand::Make { name, rights, hash: secret.hash() };
+        self.fake.lock().await.do_to_key(make).expect("made");
+        secret.reveal().to_owned()
     }
 
     /// The routes, as the daemon serves them.
@@ -300,7 +312,8 @@ impl Fake {
         Ok(Answer::Line(Box::new(line)))
     }
 
-    fn do_to_key(&mut self, what: KeyCommand) -> Result<Answer, Refused> {
+    /// What the foreman does, by his own rules.
+    pub(super) fn do_to_key(&mut self, what: KeyCommand) -> Result<Answer, Refused> {
         let (key, _) = self.keys.command(NOON, what)?;
         self.ring.send_replace(self.keys.ring());
         Ok(Answer::Key(Box::new(key)))
