@@ -11,7 +11,7 @@ use super::serve::block_on;
 use super::start::NotStarted;
 use crate::clock::Clock;
 use crate::config::Config;
-use crate::foreman::{KeyBook, KeyCommand};
+use crate::foreman::{KeyBook, KeyCommand, key_facts};
 use crate::http::{Secret, qr_text};
 use crate::job::{AccessKey, KeyId, KeyName, Rights};
 use crate::store::{DataLock, Entry, Store, StoreError, Write};
@@ -94,9 +94,8 @@ impl Books {
         if let Some((kind, text)) = told {
             self.last_seq += 1;
             let (line, job, cycle) = (None, None, None);
-            let data = serde_json::json!({ "key": key.id, "name": key.name, "rights": key.rights });
             let (seq, at, kind) = (self.last_seq, self.now, kind.to_owned());
-            writes.push(Write::Journal(Entry { seq, at, line, job, cycle, kind, text, data }));
+            writes.push(Write::Journal(Entry { seq, at, line, job, cycle, kind, text, data: key_facts(&key) }));
         }
         self.store.commit(&writes).await?;
         Ok(key)

@@ -204,13 +204,18 @@ pub const fn hour_of(at: UnixMillis) -> UnixMillis {
     UnixMillis(at.0 - at.0.rem_euclid(HOUR_MS))
 }
 
+/// What the journal tells programs of a key.
+#[must_use]
+pub fn key_facts(key: &AccessKey) -> serde_json::Value {
+    serde_json::json!({ "key": key.id, "name": key.name, "rights": key.rights })
+}
+
 impl Decider {
     pub(super) fn key_command(&mut self, now: UnixMillis, what: KeyCommand) -> Decided {
         let answers_key = !matches!(what, KeyCommand::Used(_));
         let (key, told) = self.keys.command(now, what)?;
         if let Some((kind, text)) = told {
-            let data = serde_json::json!({ "key": key.id, "name": key.name, "rights": key.rights });
-            self.books.note(now, &About::default(), kind, &text, data);
+            self.books.note(now, &About::default(), kind, &text, key_facts(&key));
         }
         Ok(if answers_key { Answer::Key(Box::new(key)) } else { Answer::Done })
     }

@@ -320,10 +320,13 @@ pub(super) async fn write_problems(request: Request, next: Next) -> Response {
 fn html(problem: &Problem) -> Response {
     let css = super::statics::address("page.css");
     let page = match problem.status {
-        // A right key helps against both.
-        StatusCode::UNAUTHORIZED | StatusCode::TOO_MANY_REQUESTS => {
-            KeyPage { why: Some(problem.detail.clone()), has_key: false, css }.render()
+        // What can be done about it is on the page itself.
+        StatusCode::UNAUTHORIZED => {
+            let why = problem.detail.split(';').next().map(str::to_owned);
+            KeyPage { why, has_key: false, css }.render()
         }
+        // A right key helps at once.
+        StatusCode::TOO_MANY_REQUESTS => KeyPage { why: Some(problem.detail.clone()), has_key: false, css }.render(),
         _ => ProblemPage { problem, css }.render(),
     };
     match page {

@@ -93,10 +93,12 @@ pub fn router(desk: Desk) -> Router {
         .with_state(desk)
 }
 
-/// Method and path alone: neither queries nor headers, which may tell more than a log should.
+/// Method and path alone: neither queries nor headers, nor the key in an address, which tell more than a log should.
 fn span(request: &Request) -> Span {
     let method: &Method = request.method();
-    tracing::debug_span!("http", %method, path = request.uri().path())
+    let path = request.uri().path();
+    let path = if path.starts_with("/key/") { "/key/…" } else { path };
+    tracing::debug_span!("http", %method, path)
 }
 
 fn report_panic(_: Box<dyn Any + Send>) -> Response {

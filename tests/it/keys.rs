@@ -182,4 +182,14 @@ async fn keys_of_a_stopped_daemon_are_made_listed_and_revoked_in_the_terminal() 
     let told = key(plant.dir.path(), &["list"]);
     let why = String::from_utf8_lossy(&told.stderr);
     assert!(told.status.code() == Some(2) && why.contains("/keys"), "{why}");
+
+    // Nobody is locked out for good: the next start makes a key again.
+    assert_eq!(plant.daemon().terminate(), Some(0));
+    let revoked = said(&key(plant.dir.path(), &["revoke", "2"]));
+    assert!(revoked.contains("no key is left that may operate"), "{revoked}");
+    plant.start_daemon();
+    let third = secret_in(&plant.daemon().line_after("key of the first phone, shown this once: "));
+    let at = here(&format!("http://{}", plant.address()));
+    assert_eq!(get(&format!("{at}/api/v1/lines"), Some(&operate)).await.0, 401);
+    assert_eq!(get(&format!("{at}/api/v1/lines"), Some(&third)).await.0, 200);
 }
