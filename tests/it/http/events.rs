@@ -97,7 +97,7 @@ fn parse(block: &str) -> Event {
 }
 
 /// The bench behind a real listener; dropping the sender shuts it down.
-async fn listening(bench: &Bench) -> (SocketAddr, oneshot::Sender<()>) {
+pub(super) async fn listening(bench: &Bench) -> (SocketAddr, oneshot::Sender<()>) {
     let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
     let at = listener.local_addr().expect("an address");
     let (stop, stopped) = oneshot::channel();

@@ -9,6 +9,7 @@ use nosebar::foreman::{Command, KeyCommand};
 use nosebar::job::{KeyId, Rights};
 use tower::ServiceExt;
 
+use super::events::listening;
 use super::fake::{Bench, Reply, a_job, request};
 use super::problems::check_problem;
 use super::routes::{changing, filled, is_open, routes};
@@ -196,31 +197,55 @@ async fn a_person_without_a_key_sees_where_to_put_it() {
     }
 }
 
-async fn guess(bench: &Bench, machine: u32) -> Reply {
-    bench.send(from_machine(machine, "GET", "/api/v1/lines", &[("authorization", "Bearer guess")])).await
+/// Sends the same wrong key until that is too often; answers how often it was not, and the refusal.
+async fn guess(bench: &Bench, machine: u32, path: &str, headers: &[Header<'_>]) -> (usize, Reply) {
+    for tried in 0..100 {
+        let reply = bench.send(from_machine(machine, "GET", path, headers)).await;
+        if reply.status != 401 {
+            return (tried, reply);
+        }
+    }
+    panic!("a hundred guesses were taken");
 }
+
+const WRONG: &[Header<'_>] = &[("authorization", "Bearer guess")];
 
 #[tokio::test]
 async fn who_guesses_too_often_must_wait_and_a_right_key_never_does() {
     let mut bench = Bench::open().await;
     let key = bearer(&bench.keyed(Rights::Watch).await);
-    for _ in 0..10 {
-        check_problem(&guess(&bench, 1).await, 401, "/problems/no-key");
-    }
-    let reply = guess(&bench, 1).await;
+    let lines = "/api/v1/lines";
+    let (tried, reply) = guess(&bench, 1, lines, WRONG).await;
+    assert!(tried >= 10, "{tried}");
     check_problem(&reply, 429, "/problems/too-many-failures");
     let wait: u64 = reply.header("retry-after").parse().expect("seconds");
     assert!((1..=6).contains(&wait), "{wait}");
-    // Also by the address of a QR code and by the form, and to a person as a page with the field.
-    check_problem(&bench.send(from_machine(1, "GET", "/key/guess", &[])).await, 429, "/problems/too-many-failures");
-    let page = bench.send(from_machine(1, "GET", "/key/guess", &[("accept", "text/html")])).await;
-    assert_eq!(page.status, 429);
+    // Also by the address of a QR code, and to a person as a page with the field.
+    let (tried, page) = guess(&bench, 1, "/key/guess", &[("accept", "text/html")]).await;
+    assert!(tried < 10 && page.status == 429, "{tried} more");
     assert!(page.text.contains("action=\"/key\""), "{}", page.text);
     // Nobody is shut out who has a key, or none at all.
-    let right = bench.send(from_machine(1, "GET", "/api/v1/lines", &[("authorization", &key)])).await;
+    let right = bench.send(from_machine(1, "GET", lines, &[("authorization", &key)])).await;
     assert_eq!(right.status, 200);
-    check_problem(&bench.send(from_machine(1, "GET", "/api/v1/lines", &[])).await, 401, "/problems/no-key");
-    check_problem(&guess(&bench, 2).await, 401, "/problems/no-key");
+    check_problem(&bench.send(from_machine(1, "GET", lines, &[])).await, 401, "/problems/no-key");
+    check_problem(&bench.send(from_machine(2, "GET", lines, WRONG)).await, 401, "/problems/no-key");
+}
+
+#[tokio::test]
+async fn a_listener_tells_from_where_a_guess_came() {
+    let mut bench = Bench::open().await;
+    bench.keyed(Rights::Watch).await;
+    let (at, _stop) = listening(&bench).await;
+    let mut tried = 0;
+    let guess = || reqwest::Client::new().get(format!("http://{at}/api/v1/lines")).bearer_auth("guess").send();
+    while guess().await.expect("an answer").status() == 401 {
+        tried += 1;
+        assert!(tried < 100, "a hundred guesses were taken");
+    }
+    assert!(tried >= 10, "{tried}");
+    // The same desk, and nobody who says from where: it is another one's measure.
+    let reply = bench.send(request(Method::GET, "/api/v1/lines", WRONG, Body::empty())).await;
+    check_problem(&reply, 401, "/problems/no-key");
 }
 
 #[tokio::test]
