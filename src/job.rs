@@ -8,6 +8,7 @@ mod cycle;
 mod found;
 mod heat;
 mod id;
+mod key;
 mod keyword;
 mod machine;
 mod motion;
@@ -20,6 +21,7 @@ pub use cycle::{CheckedBy, Cycle, LineReason, LineRow, LineState, Outcome, PartW
 pub use found::{Dropped, Filament, FileFacts, Finding, Footprint, Purge, Reach, Survey, Temperatures, TimeMark};
 pub use heat::{HeatRun, HeatWay};
 pub use id::{BadLineName, CycleId, JobId, LineName};
+pub use key::{AccessKey, BadKeyName, KeyHash, KeyId, KeyName, Rights};
 pub use machine::{Limits, Material};
 pub use motion::MotionLimits;
 pub use print_run::PrintRun;

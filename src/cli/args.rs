@@ -5,6 +5,8 @@ use std::path::PathBuf;
 
 use clap::{Args as ClapArgs, Parser, Subcommand};
 
+use crate::job::Rights;
+
 /// Runs filament printers with a conveyor-belt bed as production lines.
 #[derive(Debug, Parser)]
 #[command(version, about, long_about = None)]
@@ -31,6 +33,8 @@ pub enum Command {
     Commission(CommissionArgs),
     /// Make one file of a job, its wait for cooling and its eject moves, for a printer that is fed from its card.
     Compose(ComposeArgs),
+    /// List, make or revoke the keys of other devices, while no daemon runs; with one, they are on its page under /keys.
+    Key(KeyArgs),
     /// Offer a simulated printer on a pseudo-terminal or a TCP port.
     Simulate(SimulateArgs),
 }
@@ -206,6 +210,39 @@ pub struct ComposeArgs {
     /// Write over a file that is there.
     #[arg(long)]
     pub force: bool,
+}
+
+/// Arguments of `key`.
+#[derive(Debug, ClapArgs)]
+pub struct KeyArgs {
+    /// The config file.
+    #[arg(long, value_name = "F", default_value = "nosebar.toml", global = true)]
+    pub config: PathBuf,
+    /// What to do.
+    #[command(subcommand)]
+    pub what: KeyWhat,
+}
+
+/// What can be done to keys.
+#[derive(Debug, Subcommand)]
+pub enum KeyWhat {
+    /// Every key: number, rights, when it was made and last used, name.
+    List,
+    /// A new key, shown once.
+    Make {
+        /// Whose it is, or where: 1 to 60 characters.
+        #[arg(value_name = "NAME")]
+        name: String,
+        /// watch: look at the lines; operate: change them too.
+        #[arg(long, value_name = "RIGHTS", default_value = "operate", value_parser = super::key::rights)]
+        rights: Rights,
+    },
+    /// A key shall allow nothing any more.
+    Revoke {
+        /// Its number in the list.
+        #[arg(value_name = "ID")]
+        id: i64,
+    },
 }
 
 /// Arguments of `simulate`.

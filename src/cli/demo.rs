@@ -77,7 +77,7 @@ async fn demo(args: &DemoArgs) -> Result<ExitCode, NotStarted> {
     let clock = Clock::warped(args.speed);
     let began = clock.wall();
     let house = start(&config, clock, listener).await?;
-    say(format_args!("page: {}", house.page));
+    house.door.say();
     let news = house.handle.subscribe();
     drop_jobs(&config.daemon.infeed)?;
     say(format_args!("dropped {} sliced files into {}", JOBS.len(), config.daemon.infeed.display()));

@@ -1,68 +1,153 @@
-//! The key for those who are not at this machine: made once, kept in the data folder.
+//! `nosebar key`: the keys of other devices, while no daemon runs. With a daemon they are on its page.
 
-use std::fs::{self, File, OpenOptions};
-use std::io::{self, ErrorKind, Read, Write};
-use std::os::unix::fs::OpenOptionsExt;
+use std::net::SocketAddr;
 use std::path::Path;
+use std::process::ExitCode;
 
+use super::addresses::{own_addresses, reachable};
+use super::args::{KeyArgs, KeyWhat};
+use super::say::say;
+use super::serve::block_on;
 use super::start::NotStarted;
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::foreman::{KeyBook, KeyCommand, key_facts};
+use crate::http::{Secret, qr_text};
+use crate::job::{AccessKey, KeyId, KeyName, Rights};
+use crate::store::{DataLock, Entry, Store, StoreError, Write};
+use crate::units::UnixMillis;
 
-const FILE: &str = "key";
-/// 128 bits: nobody guesses that over a network.
-const BYTES: usize = 16;
-
-/// The key of this data folder; made at random if there is none yet. Only its owner may read the file.
-pub(super) fn read_or_make(data: &Path) -> Result<String, NotStarted> {
-    let path = data.join(FILE);
-    match fs::read_to_string(&path) {
-        Ok(text) if text.trim().len() == BYTES * 2 && text.trim().bytes().all(|b| b.is_ascii_hexdigit()) => {
-            Ok(text.trim().to_owned())
+pub(crate) fn run(args: &KeyArgs) -> ExitCode {
+    match block_on(key(args)) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("nosebar: {error}");
+            ExitCode::from(2)
         }
-        Ok(_) => Err(NotStarted(format!(
-            "{} is not a key of {} hexadecimal digits; remove it, and a new one is made",
-            path.display(),
-            BYTES * 2
-        ))),
-        Err(error) if error.kind() == ErrorKind::NotFound => {
-            make(&path).map_err(|error| NotStarted(format!("the key {} cannot be made: {error}", path.display())))
-        }
-        Err(error) => Err(NotStarted(format!("the key {} cannot be read: {error}", path.display()))),
     }
 }
 
-fn make(path: &Path) -> io::Result<String> {
-    let mut random = [0; BYTES];
-    File::open("/dev/urandom")?.read_exact(&mut random)?;
-    let key: String = random.iter().map(|byte| format!("{byte:02x}")).collect();
-    let mut file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)?;
-    file.write_all(key.as_bytes())?;
-    file.sync_all()?;
-    Ok(key)
+async fn key(args: &KeyArgs) -> Result<(), NotStarted> {
+    let config = Config::read(&args.config)?;
+    let daemon = config.daemon;
+    let _lock = DataLock::take(&daemon.data).map_err(|error| match error {
+        StoreError::InUse { .. } => NotStarted(format!(
+            "a daemon is at work in {}; its page has the keys, under /keys, or stop it first",
+            daemon.data.display()
+        )),
+        other => other.into(),
+    })?;
+    let mut books = Books::open(&daemon.data).await?;
+    let done = books.run(&args.what, daemon.listen).await;
+    books.store.close().await?;
+    done
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use std::os::unix::fs::PermissionsExt;
+/// Where there is no foreman, whoever has the lock does his work: by his rules, and with an entry in his journal.
+struct Books {
+    store: Store,
+    keys: KeyBook,
+    last_seq: i64,
+    now: UnixMillis,
+}
 
-    #[test]
-    fn a_key_is_made_once_and_is_nobody_else_s_business() {
-        let dir = tempfile::tempdir().expect("a folder");
-        let key = read_or_make(dir.path()).expect("a key");
-        assert_eq!(key.len(), 32);
-        assert_eq!(read_or_make(dir.path()).expect("a key"), key);
-        let mode = fs::metadata(dir.path().join(FILE)).expect("the file").permissions().mode();
-        assert_eq!(mode & 0o777, 0o600);
-        let other = tempfile::tempdir().expect("a folder");
-        assert_ne!(read_or_make(other.path()).expect("a key"), key);
+impl Books {
+    async fn open(data: &Path) -> Result<Self, NotStarted> {
+        // A damaged database is the daemon's to set aside: it knows which files belonged to it.
+        let store = Store::open_checked(&data.join("nosebar.db")).await?;
+        let snapshot = store.load().await?;
+        let (keys, last_seq) = (KeyBook::open(snapshot.keys), snapshot.last_seq);
+        Ok(Self { store, keys, last_seq, now: Clock::real().wall() })
     }
 
-    #[test]
-    fn a_damaged_key_is_told_and_left_alone() {
-        let dir = tempfile::tempdir().expect("a folder");
-        fs::write(dir.path().join(FILE), "secret").expect("a file");
-        let why = read_or_make(dir.path()).expect_err("no key").to_string();
-        assert!(why.contains("32 hexadecimal digits"), "{why}");
-        assert_eq!(fs::read_to_string(dir.path().join(FILE)).expect("the file"), "secret");
+    async fn run(&mut self, what: &KeyWhat, listen: SocketAddr) -> Result<(), NotStarted> {
+        match what {
+            KeyWhat::List => {
+                list(self.keys.ring().keys());
+                Ok(())
+            }
+            KeyWhat::Make { name, rights } => {
+                let secret = Secret::fresh()?;
+                let key = self
+                    .command(KeyCommand::Make { name: KeyName::new(name)?, rights: *rights, hash: secret.hash() })
+                    .await?;
+                say(format_args!("made key {}, {}, which may {}", key.id, shown(&key), key.rights));
+                show(&secret, listen);
+                Ok(())
+            }
+            KeyWhat::Revoke { id } => {
+                let key = self.command(KeyCommand::Revoke { id: KeyId(*id), although_last: true }).await?;
+                say(format_args!("key {}, {}, allows nothing any more", key.id, shown(&key)));
+                if !self.keys.ring().may_operate_without(None) {
+                    say(
+                        "no key is left that may operate: the next start on an address that others can reach makes one",
+                    );
+                }
+                Ok(())
+            }
+        }
     }
+
+    async fn command(&mut self, what: KeyCommand) -> Result<AccessKey, NotStarted> {
+        let (key, told) = self.keys.command(self.now, what)?;
+        let mut writes: Vec<Write> = self.keys.take_writes().collect();
+        if let Some((kind, text)) = told {
+            self.last_seq += 1;
+            let (line, job, cycle) = (None, None, None);
+            let (seq, at, kind) = (self.last_seq, self.now, kind.to_owned());
+            writes.push(Write::Journal(Entry { seq, at, line, job, cycle, kind, text, data: key_facts(&key) }));
+        }
+        self.store.commit(&writes).await?;
+        Ok(key)
+    }
+}
+
+/// The only time that a new key is shown.
+fn show(secret: &Secret, listen: SocketAddr) {
+    if listen.ip().is_loopback() {
+        say(format_args!("the key, shown this once: {}", secret.reveal()));
+        say(format_args!(
+            "the config listens at {listen}, which only this computer can reach: nobody is asked for a key there"
+        ));
+        return;
+    }
+    let base = reachable(listen, &own_addresses())[0];
+    let address = format!("http://{base}/key/{}", secret.reveal());
+    say(format_args!(
+        "open this once on the device that it is for, while the daemon runs; it is not shown again: {address}"
+    ));
+    if let Some(code) = qr_text(&address) {
+        say(code);
+    }
+}
+
+fn list(keys: &[AccessKey]) {
+    if keys.is_empty() {
+        say("there is no key");
+    }
+    for key in keys {
+        let used = key.last_used.map_or_else(|| "never used".to_owned(), |at| format!("last used {}", day(at)));
+        let state = key.revoked_at.map_or(used, |at| format!("revoked {}", day(at)));
+        say(format_args!(
+            "{:>4}  {:<7}  made {}  {state}  {}",
+            key.id.0,
+            key.rights.as_str(),
+            day(key.made_at),
+            shown(key)
+        ));
+    }
+}
+
+fn day(at: UnixMillis) -> String {
+    jiff::Timestamp::from_millisecond(at.0).unwrap_or_default().strftime("%Y-%m-%d").to_string()
+}
+
+/// A name in quotes: whatever turns a terminal's writing round is written out.
+fn shown(key: &AccessKey) -> String {
+    format!("{:?}", key.name.as_str())
+}
+
+/// What may be typed for a key's rights.
+pub(super) fn rights(text: &str) -> Result<Rights, String> {
+    Rights::parse(text).ok_or_else(|| "expected watch (look) or operate (look and change)".to_owned())
 }

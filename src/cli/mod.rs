@@ -1,10 +1,12 @@
 //! The commands of the terminal. Each has a file; `main.rs` alone knows the process's exit status.
 
+mod addresses;
 mod args;
 mod backup;
 mod commission;
 mod compose;
 mod demo;
+mod front_door;
 mod init;
 mod inspect;
 mod key;
@@ -20,8 +22,8 @@ use std::process::ExitCode;
 use clap::Parser;
 
 pub use args::{
-    Args, BackupArgs, Command, CommissionArgs, CommissionSum, ComposeArgs, DemoArgs, InitArgs, InspectArgs, ServeArgs,
-    SimulateArgs,
+    Args, BackupArgs, Command, CommissionArgs, CommissionSum, ComposeArgs, DemoArgs, InitArgs, InspectArgs, KeyArgs,
+    KeyWhat, ServeArgs, SimulateArgs,
 };
 pub use rules::survey_rules;
 pub use start::{driver_settings, simulated_machine};
@@ -37,6 +39,7 @@ pub fn run() -> ExitCode {
         Command::Backup(args) => backup::run(&args),
         Command::Commission(args) => commission::run(&args),
         Command::Compose(args) => compose::run(&args),
+        Command::Key(args) => key::run(&args),
         Command::Simulate(args) => simulate::run(&args),
     }
 }

@@ -37,18 +37,13 @@ async fn serve(args: &ServeArgs) -> Result<(), NotStarted> {
     let clock = clock_for(&config.lines)?;
     let listener = listen(config.daemon.listen).await?;
     let house = start(&config, clock, listener).await?;
-    say(format_args!("page: {}", house.page));
+    house.door.say();
     say(format_args!("drop sliced files into {}", config.daemon.infeed.display()));
-    if house.page.contains("/key/") {
-        say(
-            "that address has the key in it: whoever knows it can run these lines; without it the page can only be read",
-        );
-    }
     if config.lines.iter().any(|line| !matches!(line.link, LinkConfig::Simulated { .. })) {
         say(CAUTIONS);
     }
     let watched = tokio::spawn(supervision::keep_alive(house.handle.clone()));
-    supervision::say_ready(&house.page);
+    supervision::say_ready(&house.door.page());
     stop_signal().await?;
     supervision::say_stopping();
     watched.abort();

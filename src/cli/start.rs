@@ -10,7 +10,7 @@ use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
-use super::key;
+use super::front_door::FrontDoor;
 use super::rules::{backdrop, check_cooling, dialect, policy, survey_rules};
 use crate::belt::{Direction, DriveBy};
 use crate::clock::Clock;
@@ -35,8 +35,7 @@ const GIVE_UP_AFTER: u32 = 12;
 /// The rooms, running.
 pub(super) struct House {
     pub(super) handle: Handle,
-    /// The page's address, with the key where one is needed.
-    pub(super) page: String,
+    pub(super) door: FrontDoor,
     pub(super) simulated: Vec<(LineName, SimulatedHandle)>,
     closing: CancellationToken,
     foreman: JoinHandle<Result<(), crate::store::StoreError>>,
@@ -88,7 +87,7 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
         drivers.push(Driver::new(connect, settings, clock.clone(), index, orders_out, reports_in.clone()));
         orders_of_lines.push(orders);
     }
-    let closing = CancellationToken::new();
+    let (closing, wall) = (CancellationToken::new(), clock.clone());
     let (foreman, handle) =
         Foreman::open(config, store, snapshot, files.clone(), clock, orders_of_lines, reports).await?;
 
@@ -110,21 +109,15 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
     let desk = Desk::new(handle.clone(), reader, intake);
     let desk = desk.with_pictures(pictures);
     let desk = desk.with_upload_max(config.daemon.upload_max_mib.saturating_mul(1 << 20));
-    let address = listener.local_addr()?;
-    // Law L11: where others can reach the page, nothing is changed without a key.
-    let (desk, page) = if address.ip().is_loopback() {
-        (desk, format!("http://{address}/"))
-    } else {
-        let key = key::read_or_make(&config.daemon.data)?;
-        (desk.with_key(&key), format!("http://{address}/key/{key}"))
-    };
+    let door = FrontDoor::open(&config.daemon.data, listener.local_addr()?, "http", &handle).await?;
+    let desk = door.furnish(desk).with_clock(wall);
     let until = closing.clone().cancelled_owned();
     others.push(tokio::spawn(async move {
         if let Err(error) = http::serve(listener, desk, until).await {
             tracing::error!(%error, "the page is no longer served");
         }
     }));
-    Ok(House { handle, page, simulated, closing, foreman, others, _lock: lock })
+    Ok(House { handle, door, simulated, closing, foreman, others, _lock: lock })
 }
 
 /// Files of the file store that no job has: a crash or a refusal left them, and they are removed. But where jobs were lost with

@@ -8,9 +8,7 @@ use crate::foreman::{Command, Handle, RefusedCode};
 
 /// Everything runs.
 pub(super) fn say_ready(page: &str) {
-    // The key does not belong in the manager's status.
-    let address = page.split("key/").next().unwrap_or(page);
-    tell(&[NotifyState::Ready, NotifyState::Status(&format!("page: {address}"))]);
+    tell(&[NotifyState::Ready, NotifyState::Status(&format!("page: {page}"))]);
 }
 
 /// A signal has come: printers come to rest.

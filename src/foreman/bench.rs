@@ -70,6 +70,7 @@ pub(super) fn decider_of(config: &str, jobs: Vec<(Job, Survey)>) -> Decider {
     Decider {
         clock: clock.clone(),
         books,
+        keys: super::keys::KeyBook::default(),
         stands,
         materials: config.materials.clone(),
         files: Box::new(|_| std::path::PathBuf::new()),

@@ -5,8 +5,9 @@ use std::path::PathBuf;
 use serde::{Deserialize, Serialize};
 
 use super::commission::{Commissioned, Measured};
+use super::keys::KeyCommand;
 use super::view::LineView;
-use crate::job::{Job, JobId, LineName, Survey};
+use crate::job::{AccessKey, Job, JobId, LineName, Survey};
 
 /// A request to the foreman.
 #[derive(Clone, Debug)]
@@ -47,6 +48,8 @@ pub enum Command {
         /// What.
         measured: Box<Measured>,
     },
+    /// Something is done to keys.
+    Keys(KeyCommand),
     /// Something is done to a line.
     Line {
         /// Which.
@@ -126,6 +129,8 @@ pub enum Answer {
     Line(Box<LineView>),
     /// What follows from what was measured.
     Commissioned(Box<Commissioned>),
+    /// The key as it is now.
+    Key(Box<AccessKey>),
     /// Nothing more to say.
     Done,
 }

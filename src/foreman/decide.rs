@@ -8,6 +8,7 @@ use super::books::{About, Books};
 use super::command::{Answer, Arrival, Command, Refused, RefusedCode};
 use super::commission::{Commissioned, Measured};
 use super::effects::{Decided, Effects};
+use super::keys::KeyBook;
 use super::present::present;
 use super::refusal::{conflict, invalid, names};
 use super::stand::{Stand, signal};
@@ -40,6 +41,7 @@ pub(super) enum Event {
 pub(super) struct Decider {
     pub(super) clock: Clock,
     pub(super) books: Books,
+    pub(super) keys: KeyBook,
     pub(super) stands: Vec<Stand>,
     pub(super) materials: Vec<Material>,
     pub(super) files: Box<dyn Fn(&str) -> PathBuf + Send>,
@@ -112,6 +114,7 @@ impl Decider {
         // Jobs and cycles first: a line's row names its cycle.
         let lines = std::mem::replace(&mut effects.writes, writes);
         effects.writes.extend(lines);
+        effects.writes.extend(self.keys.take_writes());
         effects.jobs = jobs;
         effects.entries = entries;
         effects
@@ -324,6 +327,7 @@ impl Decider {
                 }
                 self.books.command(now, id, what, &lines).map(|job| Answer::Job(Box::new(job)))
             }
+            Command::Keys(what) => self.key_command(now, what),
             // Worked out where files may be waited for; it comes back as an event.
             Command::Commission { .. } => Err(conflict("this cannot be worked out here".to_owned())),
             Command::Line { name, what } => {

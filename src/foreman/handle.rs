@@ -6,6 +6,7 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use super::command::{Answer, Command, Refused, RefusedCode};
 use super::foretold::ForecastView;
+use super::keys::Keyring;
 use super::view::{LineView, Live};
 use crate::job::Job;
 use crate::store::Entry;
@@ -36,6 +37,7 @@ pub struct Handle {
     requests: mpsc::Sender<Request>,
     live: watch::Receiver<Arc<Live>>,
     forecast: watch::Receiver<Arc<ForecastView>>,
+    keys: watch::Receiver<Arc<Keyring>>,
     news: broadcast::Sender<News>,
 }
 
@@ -47,13 +49,20 @@ impl Handle {
         live: watch::Receiver<Arc<Live>>,
         news: broadcast::Sender<News>,
     ) -> Self {
-        Self { requests, live, forecast: watch::channel(Arc::default()).1, news }
+        let (forecast, keys) = (watch::channel(Arc::default()).1, watch::channel(Arc::default()).1);
+        Self { requests, live, forecast, keys, news }
     }
 
     /// Joins the channel of the forecast too; without it, there is none.
     #[must_use]
     pub fn with_forecast(self, forecast: watch::Receiver<Arc<ForecastView>>) -> Self {
         Self { forecast, ..self }
+    }
+
+    /// Joins the channel of the keys too; without it, there are none.
+    #[must_use]
+    pub fn with_keys(self, keys: watch::Receiver<Arc<Keyring>>) -> Self {
+        Self { keys, ..self }
     }
 
     /// Asks the foreman and waits for its answer.
@@ -86,6 +95,18 @@ impl Handle {
     #[must_use]
     pub fn watch_forecast(&self) -> watch::Receiver<Arc<ForecastView>> {
         self.forecast.clone()
+    }
+
+    /// The keys as they are now.
+    #[must_use]
+    pub fn keys(&self) -> Arc<Keyring> {
+        Arc::clone(&self.keys.borrow())
+    }
+
+    /// A receiver that is woken when a key is made, changed or revoked.
+    #[must_use]
+    pub fn watch_keys(&self) -> watch::Receiver<Arc<Keyring>> {
+        self.keys.clone()
     }
 
     /// A receiver that sees every change of the lines.

@@ -16,6 +16,7 @@ mod foresee;
 mod foretold;
 mod handle;
 mod heat_book;
+mod keys;
 mod office;
 mod patch;
 mod present;
@@ -36,6 +37,7 @@ pub use command::{Answer, Arrival, Command, JobCommand, JobPatch, LineCommand, R
 pub use commission::{Commissioned, Measured, WriteWord};
 pub use foretold::{CopyForecastView, ForecastView, JobForecastView, LineForecastView, PhaseForecastView, TimeView};
 pub use handle::{Handle, News, Request};
+pub use keys::{KeyBook, KeyCommand, Keyring, hour_of, key_facts};
 pub use office::{Errand, Office};
 pub use run::{Foreman, Orders, Reports};
 pub use view::{AlarmView, HeatRunView, LineView, Live, PhaseEnds, Question, TemperatureView, TrialView, WorkView};

@@ -13,6 +13,7 @@ use super::books::Books;
 use super::command::{Answer, Command, LineCommand, Refused, RefusedCode};
 use super::decide::{Decider, Event};
 use super::effects::{Decided, Effects};
+use super::keys::KeyBook;
 use super::prints::Prints;
 use super::recover;
 use super::stand::Stand;
@@ -92,6 +93,7 @@ impl Office {
         clock: Clock,
     ) -> Self {
         let (kept, print_runs) = (snapshot.lines.clone(), snapshot.print_runs.clone());
+        let keys = KeyBook::open(snapshot.keys.clone());
         let mut books = Books::open(snapshot);
         let now = (clock.now(), clock.wall());
         let lines: Vec<LineName> = config.lines.iter().map(|l| l.name.clone()).collect();
@@ -109,6 +111,7 @@ impl Office {
         let decider = Decider {
             clock,
             books,
+            keys,
             stands,
             materials: config.materials.clone(),
             files: Box::new(files),

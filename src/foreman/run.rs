@@ -15,6 +15,7 @@ use super::commission::{Commissioned, Measured, commission};
 use super::decide::{Decider, Event};
 use super::foresee::Outlook;
 use super::handle::{Handle, News, Request};
+use super::keys::Keyring;
 use super::office::{Errand, Office};
 use super::present::present;
 use super::program;
@@ -50,6 +51,7 @@ pub struct Foreman {
     checked: (mpsc::Sender<Mail<Checked>>, mpsc::Receiver<Mail<Checked>>),
     live: watch::Sender<Arc<Live>>,
     news: broadcast::Sender<News>,
+    keys: watch::Sender<Arc<Keyring>>,
     outlook: Outlook,
     config_path: PathBuf,
     /// The longest that a shutdown may take.
@@ -90,7 +92,8 @@ impl Foreman {
         let (live, live_out) = watch::channel(Arc::new(Live::default()));
         let (news, _) = broadcast::channel(NEWS);
         let (outlook, outlook_out) = Outlook::new();
-        let handle = Handle::new(requests_in, live_out, news.clone()).with_forecast(outlook_out);
+        let (keys, keys_out) = watch::channel(office.decider.keys.ring());
+        let handle = Handle::new(requests_in, live_out, news.clone()).with_forecast(outlook_out).with_keys(keys_out);
         let checked = mpsc::channel(DESK);
         let mut foreman = Self {
             office,
@@ -103,6 +106,7 @@ impl Foreman {
             checked,
             live,
             news,
+            keys,
             outlook,
             config_path: config.path.clone(),
             stop_limit: Duration::try_from_secs_f64(config.daemon.stop_limit_s).unwrap_or(Duration::MAX),
@@ -226,6 +230,9 @@ impl Foreman {
             // Nobody may be listening; that is fine.
             drop(self.news.send(each));
         }
+        let ring = self.office.decider.keys.ring();
+        let changed = |shown: &mut Arc<Keyring>| !Arc::ptr_eq(&std::mem::replace(shown, Arc::clone(&ring)), &ring);
+        self.keys.send_if_modified(changed);
         self.outlook.refresh(&self.office.decider, jobs_changed);
     }
 

@@ -9,7 +9,7 @@ use axum::extract::{Request, State};
 use axum::http::header::{
     CACHE_CONTROL, CONTENT_SECURITY_POLICY, HOST, ORIGIN, REFERRER_POLICY, X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
 };
-use axum::http::{HeaderMap, HeaderName, HeaderValue, Method};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, Uri};
 use axum::middleware::Next;
 use axum::response::Response;
 
@@ -26,7 +26,7 @@ pub(super) async fn check_sender(
     request: Request,
     next: Next,
 ) -> Result<Response, HttpError> {
-    let host = host_of(&request);
+    let host = host_of(request.headers(), request.uri());
     if !host.as_deref().is_some_and(|host| may_be_called(host, &desk.host_names)) {
         return Err(HttpError::WrongHost { host: shorten(host.as_deref().unwrap_or("")) });
     }
@@ -54,9 +54,10 @@ pub(super) async fn add_security_headers(request: Request, next: Next) -> Respon
     response
 }
 
-fn host_of(request: &Request) -> Option<String> {
-    let header = request.headers().get(HOST).and_then(|host| host.to_str().ok()).map(str::to_owned);
-    header.or_else(|| request.uri().authority().map(|authority| authority.as_str().to_owned()))
+/// By which name or address a request calls this machine.
+pub(super) fn host_of(headers: &HeaderMap, uri: &Uri) -> Option<String> {
+    let header = headers.get(HOST).and_then(|host| host.to_str().ok()).map(str::to_owned);
+    header.or_else(|| uri.authority().map(|authority| authority.as_str().to_owned()))
 }
 
 /// Methods that change nothing (RFC 9110 §9.2.1).

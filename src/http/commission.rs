@@ -74,7 +74,7 @@ pub(super) async fn commission(desk: &Desk, name: &str, measured: Measured) -> R
     let line = desk.line(name)?.name;
     match desk.handle.ask(Command::Commission { line, measured: Box::new(measured) }).await? {
         Answer::Commissioned(commissioned) => Ok(*commissioned),
-        Answer::Line(_) | Answer::Job(_) | Answer::Done => Err(HttpError::Internal),
+        Answer::Line(_) | Answer::Job(_) | Answer::Key(_) | Answer::Done => Err(HttpError::Internal),
     }
 }
 

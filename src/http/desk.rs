@@ -3,9 +3,10 @@
 
 use tokio_util::sync::CancellationToken;
 
+use super::door::Door;
 use super::error::HttpError;
 use super::jobs::job_id;
-use super::key::KeyHash;
+use crate::clock::Clock;
 use crate::foreman::{Answer, Command, Handle, JobCommand, LineCommand, LineView};
 use crate::infeed::{Intake, Pictures};
 use crate::job::{Cycle, Job, JobId, JobState, LineName, Survey};
@@ -27,8 +28,8 @@ pub struct Desk {
     pub(super) pictures: Option<Pictures>,
     pub(super) upload_max: u64,
     pub(super) host_names: Vec<String>,
-    /// What must be known to change anything; `None` where only this machine can ask.
-    pub(super) key: Option<KeyHash>,
+    /// What is asked of those who come.
+    pub(super) door: Door,
     /// Cancelled when the daemon shuts down: streams without an end must end then.
     pub(super) closing: CancellationToken,
 }
@@ -45,7 +46,7 @@ impl Desk {
             pictures: None,
             upload_max: UPLOAD_MAX,
             host_names: Vec::new(),
-            key: None,
+            door: Door::open(),
             closing,
         }
     }
@@ -71,10 +72,32 @@ impl Desk {
         self
     }
 
-    /// Lets nobody change anything without this key.
+    /// Lets nobody in without a key of the foreman's that allows what is asked; without this, everybody may do everything.
     #[must_use]
-    pub fn with_key(mut self, key: &str) -> Self {
-        self.key = Some(KeyHash::of(key));
+    pub fn with_keys(mut self) -> Self {
+        self.door.asks = true;
+        self
+    }
+
+    /// Is reached by TLS alone: cookies are for sealed connections, and addresses begin with `https`.
+    #[must_use]
+    pub fn with_tls(mut self) -> Self {
+        self.door.tls = true;
+        self
+    }
+
+    /// Sends other devices here, such as `http://192.168.0.20:8017`, where whoever asks has come by an address that only this
+    /// machine can use.
+    #[must_use]
+    pub fn with_base(mut self, base: String) -> Self {
+        self.door.base = Some(base);
+        self
+    }
+
+    /// Tells the hours by this clock.
+    #[must_use]
+    pub fn with_clock(mut self, clock: Clock) -> Self {
+        self.door.clock = clock;
         self
     }
 
@@ -99,7 +122,7 @@ impl Desk {
         let name = self.line(name)?.name;
         match self.handle.ask(Command::Line { name: name.clone(), what }).await? {
             Answer::Line(view) => Ok(*view),
-            Answer::Job(_) | Answer::Commissioned(_) | Answer::Done => self.line(name.as_str()),
+            Answer::Job(_) | Answer::Commissioned(_) | Answer::Key(_) | Answer::Done => self.line(name.as_str()),
         }
     }
 
@@ -112,7 +135,7 @@ impl Desk {
     ) -> Result<Job, HttpError> {
         match self.handle.ask(Command::Job { id, what, if_version }).await? {
             Answer::Job(job) => Ok(*job),
-            Answer::Line(_) | Answer::Commissioned(_) | Answer::Done => self.known_job(id).await,
+            Answer::Line(_) | Answer::Commissioned(_) | Answer::Key(_) | Answer::Done => self.known_job(id).await,
         }
     }
 

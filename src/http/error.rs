@@ -4,13 +4,14 @@ use askama::Template;
 use axum::Json;
 use axum::body::to_bytes;
 use axum::extract::{Path, Request};
-use axum::http::header::{ACCEPT, CONTENT_LANGUAGE, CONTENT_TYPE, RETRY_AFTER};
-use axum::http::{HeaderMap, HeaderValue, StatusCode};
+use axum::http::header::{ACCEPT, CONTENT_LANGUAGE, CONTENT_TYPE, RETRY_AFTER, WWW_AUTHENTICATE};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode};
 use axum::middleware::Next;
 use axum::response::{Html, IntoResponse, Response};
 use serde::Serialize;
 
 use super::frame::{Frame, Here};
+use super::key::KeyPage;
 use crate::foreman::{Refused, RefusedCode};
 use crate::job::Finding;
 
@@ -41,15 +42,49 @@ pub(super) enum HttpError {
         "the host {host:?} is not one that this daemon answers to: use its address or localhost, or name the host in the config"
     )]
     WrongHost { host: String },
+    #[error("{}; open the address that came with the key, enter it, or send it as a bearer token", .lack.words())]
+    NoKey { lack: Lack },
+    #[error("this key may look at the lines and change nothing; ask for one that may operate")]
+    KeyTooWeak,
     #[error(
-        "{}; open the address with the key that the daemon printed when it started, or send the key as a bearer token",
-        if *.wrong { "this is not the key" } else { "nothing can be changed from here without the key" }
+        "too many keys that are none have come from where you are; try again in {wait_s} seconds, or with a right one now"
     )]
-    NoKey { wrong: bool },
+    TooManyFailures { wait_s: u64 },
     #[error("{text}")]
     Store { text: String },
     #[error("something broke inside; the daemon's log says what")]
     Internal,
+}
+
+/// What is the matter with the key of a request.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Lack {
+    Missing,
+    Wrong,
+    Revoked,
+}
+
+impl Lack {
+    const fn words(self) -> &'static str {
+        match self {
+            Self::Missing => "nothing can be seen or done from here without a key",
+            Self::Wrong => "this is not a key of this daemon",
+            Self::Revoked => "this key was revoked",
+        }
+    }
+
+    /// RFC 6750 §3: without any credentials there is no error code in the challenge.
+    const fn challenge(self) -> &'static str {
+        match self {
+            Self::Missing => "Bearer realm=\"nosebar\"",
+            Self::Wrong => {
+                "Bearer realm=\"nosebar\", error=\"invalid_token\", error_description=\"this is not a key of this daemon\""
+            }
+            Self::Revoked => {
+                "Bearer realm=\"nosebar\", error=\"invalid_token\", error_description=\"this key was revoked\""
+            }
+        }
+    }
 }
 
 /// A kind of problem with an address of its own: `/problems/{code}`.
@@ -61,7 +96,7 @@ struct Kind {
 }
 
 /// Kinds that mean more than their status code. The others are `about:blank` (RFC 9457 §4.2.1).
-static KINDS: [Kind; 10] = [
+static KINDS: [Kind; 12] = [
     Kind {
         code: "not-in-this-state",
         status: StatusCode::CONFLICT,
@@ -113,8 +148,20 @@ static KINDS: [Kind; 10] = [
     Kind {
         code: "no-key",
         status: StatusCode::UNAUTHORIZED,
-        title: "Without the key",
-        meaning: "Whoever is not at the daemon's own machine needs its key to change anything.",
+        title: "Without a key",
+        meaning: "Whoever is not at the daemon's own machine needs a key: one that may watch to see the lines, one that may operate to change anything.",
+    },
+    Kind {
+        code: "key-too-weak",
+        status: StatusCode::FORBIDDEN,
+        title: "The key may only look",
+        meaning: "The key is right, but its rights are `watch`. What was asked needs one with the rights `operate`.",
+    },
+    Kind {
+        code: "too-many-failures",
+        status: StatusCode::TOO_MANY_REQUESTS,
+        title: "Too many wrong keys",
+        meaning: "From this address came many keys that are none. The header Retry-After says how long to wait before the next guess; a right key is taken at any time.",
     },
     Kind {
         code: "wrong-host",
@@ -181,9 +228,24 @@ impl From<&HttpError> for Problem {
             HttpError::Stale { .. } => Self::of_kind("stale", detail),
             HttpError::ForeignOrigin { .. } => Self::of_kind("foreign-origin", detail),
             HttpError::NoKey { .. } => Self::of_kind("no-key", detail),
+            HttpError::KeyTooWeak => Self::of_kind("key-too-weak", detail),
+            HttpError::TooManyFailures { .. } => Self::of_kind("too-many-failures", detail),
             HttpError::WrongHost { .. } => Self::of_kind("wrong-host", detail),
             HttpError::Store { .. } => Self::of_kind("store-failed", detail),
             HttpError::Internal => Self::plain(StatusCode::INTERNAL_SERVER_ERROR, detail),
+        }
+    }
+}
+
+impl HttpError {
+    /// What programs read beside the problem: how to come in, what is missing (RFC 6750 §3), when to come again.
+    fn header(&self) -> Option<(HeaderName, HeaderValue)> {
+        let weak = "Bearer realm=\"nosebar\", error=\"insufficient_scope\", scope=\"operate\"";
+        match self {
+            Self::NoKey { lack } => Some((WWW_AUTHENTICATE, HeaderValue::from_static(lack.challenge()))),
+            Self::KeyTooWeak => Some((WWW_AUTHENTICATE, HeaderValue::from_static(weak))),
+            Self::TooManyFailures { wait_s } => Some((RETRY_AFTER, HeaderValue::from(*wait_s))),
+            _ => None,
         }
     }
 }
@@ -197,6 +259,9 @@ impl IntoResponse for HttpError {
         }
         let mut response = problem.status.into_response();
         response.extensions_mut().insert(problem);
+        if let Some((name, value)) = self.header() {
+            response.headers_mut().insert(name, value);
+        }
         response
     }
 }
@@ -254,8 +319,19 @@ pub(super) async fn write_problems(request: Request, next: Next) -> Response {
 }
 
 fn html(problem: &Problem) -> Response {
-    let page = ProblemPage { problem, frame: Frame::new(Here::Elsewhere) };
-    match page.render() {
+    let page = match problem.status {
+        // What can be done about it is on the page itself.
+        StatusCode::UNAUTHORIZED => {
+            let why = problem.detail.split(';').next().map(str::to_owned);
+            KeyPage { why, has_key: false, frame: Frame::new(Here::Outside) }.render()
+        }
+        // A right key helps at once.
+        StatusCode::TOO_MANY_REQUESTS => {
+            KeyPage { why: Some(problem.detail.clone()), has_key: false, frame: Frame::new(Here::Outside) }.render()
+        }
+        _ => ProblemPage { problem, frame: Frame::new(Here::Elsewhere) }.render(),
+    };
+    match page {
         Ok(text) => Html(text).into_response(),
         Err(_) => problem.detail.clone().into_response(),
     }

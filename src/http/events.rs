@@ -13,8 +13,8 @@ use std::time::Duration;
 
 use axum::Router;
 use axum::extract::State;
-use axum::http::HeaderMap;
 use axum::http::header::HeaderName;
+use axum::http::{Extensions, HeaderMap};
 use axum::response::IntoResponse;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::routing::get;
@@ -26,6 +26,7 @@ use tokio::sync::watch;
 use tokio::time::Sleep;
 
 use super::desk::Desk;
+use super::door::Leave;
 use super::error::HttpError;
 use super::jobs::job_json;
 use crate::foreman::{ForecastView, LineForecastView, Live, News};
@@ -44,9 +45,14 @@ pub(super) fn router() -> Router<Desk> {
     Router::new().route("/events", get(stream_events))
 }
 
-async fn stream_events(State(desk): State<Desk>, headers: HeaderMap) -> Result<impl IntoResponse, HttpError> {
+async fn stream_events(
+    State(desk): State<Desk>,
+    headers: HeaderMap,
+    extensions: Extensions,
+) -> Result<impl IntoResponse, HttpError> {
+    let leave = Leave::of(&desk, extensions.get().copied());
     let asked = headers.get("last-event-id").and_then(|value| value.to_str().ok()).and_then(|id| id.parse().ok());
-    let feed = Feed::open(desk, asked).await?;
+    let feed = Feed::open(desk, leave, asked).await?;
     let events = stream::unfold(feed, |mut feed| async {
         let event = feed.next().await?;
         Some((Ok::<_, Infallible>(event), feed))
@@ -60,6 +66,8 @@ async fn stream_events(State(desk): State<Desk>, headers: HeaderMap) -> Result<i
 /// One reader's place in what happens.
 struct Feed {
     desk: Desk,
+    /// Over when the reader's key is revoked.
+    leave: Leave,
     news: Receiver<News>,
     /// The last journal number that was sent, or that the reader has.
     last: i64,
@@ -73,7 +81,7 @@ struct Feed {
 
 impl Feed {
     /// Listens first and reads afterwards, so that nothing falls between.
-    async fn open(desk: Desk, asked: Option<i64>) -> Result<Self, HttpError> {
+    async fn open(desk: Desk, leave: Leave, asked: Option<i64>) -> Result<Self, HttpError> {
         let news = desk.handle.subscribe();
         let live = desk.handle.live();
         let last = match asked {
@@ -83,12 +91,15 @@ impl Feed {
         };
         let ready = lines(&live).collect();
         let forecasts = Forecasts::of(desk.handle.watch_forecast());
-        Ok(Self { desk, news, last, behind: asked.is_some(), changed: BTreeSet::new(), ready, forecasts })
+        Ok(Self { desk, leave, news, last, behind: asked.is_some(), changed: BTreeSet::new(), ready, forecasts })
     }
 
     /// The next event; `None` ends the stream, and the reader comes again.
     async fn next(&mut self) -> Option<Event> {
         loop {
+            if self.leave.is_over() {
+                return None;
+            }
             if let Some(event) = self.ready.pop_front() {
                 return Some(event);
             }
@@ -99,6 +110,7 @@ impl Feed {
             let closing = self.desk.closing.clone();
             let news = tokio::select! {
                 () = closing.cancelled() => return None,
+                () = self.leave.over() => return None,
                 news = self.news.recv() => news,
                 forecast = self.forecasts.next() => {
                     self.ready.push_back(forecast);

@@ -19,8 +19,12 @@ pub(super) enum Here {
     Lines,
     /// The journal.
     Log,
+    /// The keys.
+    Keys,
     /// A page that is reached from another one.
     Elsewhere,
+    /// Before the door: nothing else can be reached, and nothing is alive.
+    Outside,
 }
 
 impl Frame {
@@ -43,6 +47,16 @@ impl Frame {
     /// Whether the reader is on the page with the lines.
     pub(super) fn on_lines(&self) -> bool {
         self.here == Here::Lines
+    }
+
+    /// Whether the reader has come in.
+    pub(super) fn is_inside(&self) -> bool {
+        self.here != Here::Outside
+    }
+
+    /// Whether the reader is on the page with the keys.
+    pub(super) fn on_keys(&self) -> bool {
+        self.here == Here::Keys
     }
 
     /// Whether the reader is on the page with the journal.

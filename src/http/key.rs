@@ -1,76 +1,120 @@
-//! The key without which nothing can be changed from another machine: as a bearer token (RFC 6750) or as a cookie.
+//! A device hands in its key, and gets a cookie for it; or hands the cookie back. Programs send it as a bearer token (RFC 6750).
 
+use std::net::IpAddr;
+
+use askama::Template;
 use axum::Router;
-use axum::extract::{Path, Request, State};
-use axum::http::header::{AUTHORIZATION, COOKIE, SET_COOKIE, WWW_AUTHENTICATE};
-use axum::http::{HeaderMap, HeaderValue};
-use axum::middleware::Next;
-use axum::response::{IntoResponse, Redirect, Response};
-use axum::routing::get;
-use sha2::{Digest, Sha256};
+use axum::extract::{Form, Path, State};
+use axum::http::header::{AUTHORIZATION, COOKIE, SET_COOKIE};
+use axum::http::{Extensions, HeaderMap, HeaderName};
+use axum::response::{Html, IntoResponse, Redirect, Response};
+use axum::routing::{get, post};
+use serde::Deserialize;
 
-use super::access::is_safe;
 use super::desk::Desk;
+use super::door::peer;
 use super::error::HttpError;
+use super::frame::{Frame, Here};
+use super::pages::render;
+use super::statics::address;
+use crate::job::Rights;
 
 const COOKIE_NAME: &str = "nosebar-key";
 /// A year: the phone on the workbench need not be told the key every morning.
 const COOKIE_AGE_S: u32 = 365 * 24 * 3600;
 
-/// What a key is compared by; the key itself is not kept.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct KeyHash([u8; 32]);
-
-impl KeyHash {
-    pub(super) fn of(key: &str) -> Self {
-        Self(Sha256::digest(key.as_bytes()).into())
-    }
-}
-
 pub(super) fn router() -> Router<Desk> {
-    Router::new().route("/key/{key}", get(exchange_key))
+    Router::new()
+        .route("/key", get(show_field).post(exchange_typed_key))
+        .route("/key/forget", post(forget_key))
+        .route("/key/{key}", get(exchange_key))
 }
 
-/// Law L11: a request that changes something must carry the key, where there is one.
-pub(super) async fn check_key(State(desk): State<Desk>, request: Request, next: Next) -> Response {
-    let wanted = desk.key.as_ref().filter(|_| !is_safe(request.method()));
-    let Some(wanted) = wanted else { return next.run(request).await };
-    match presented(request.headers()) {
-        Some(key) if KeyHash::of(key) == *wanted => next.run(request).await,
-        found => challenge(found.is_some()),
+/// Asks a person for a key.
+#[derive(Template)]
+#[template(path = "key.html", config = "web/askama.toml")]
+pub(super) struct KeyPage {
+    /// Why it is asked for, if something was refused.
+    pub(super) why: Option<String>,
+    /// Whether this device has a key already.
+    pub(super) has_key: bool,
+    pub(super) frame: Frame,
+}
+
+/// Sends a browser on to the page in a step of its own.
+#[derive(Template)]
+#[template(path = "taken.html", config = "web/askama.toml")]
+struct TakenPage {
+    css: String,
+}
+
+#[derive(Deserialize)]
+struct KeyForm {
+    key: String,
+}
+
+async fn show_field(headers: HeaderMap) -> Result<Html<String>, HttpError> {
+    let has_key = presented(&headers).is_some();
+    render(&KeyPage { why: None, has_key, frame: Frame::new(Here::Outside) }).map(Html)
+}
+
+/// The address that a QR code has.
+async fn exchange_key(
+    State(desk): State<Desk>,
+    Path(key): Path<String>,
+    headers: HeaderMap,
+    extensions: Extensions,
+) -> Result<Response, HttpError> {
+    let taken = exchange(&desk, peer(&extensions), &key)?;
+    let site = headers.get("sec-fetch-site").and_then(|site| site.to_str().ok());
+    // Who followed a link on another site is still on its way from there: a browser would not send a strict cookie along with a
+    // redirect. From a page of ours it does.
+    if matches!(site, Some("cross-site" | "same-site")) {
+        return Ok((taken, Html(render(&TakenPage { css: address("page.css") })?)).into_response());
     }
+    Ok((taken, Redirect::to("/")).into_response())
 }
 
-/// The address that is printed at the start: puts the key into a cookie that no script and no other site can use.
-async fn exchange_key(State(desk): State<Desk>, Path(key): Path<String>) -> Response {
-    if desk.key.as_ref().is_some_and(|wanted| KeyHash::of(&key) != *wanted) {
-        return challenge(true);
+async fn exchange_typed_key(
+    State(desk): State<Desk>,
+    extensions: Extensions,
+    Form(form): Form<KeyForm>,
+) -> Result<Response, HttpError> {
+    // Who pastes the whole address means the key at its end.
+    let key = form.key.trim().trim_end_matches('/').rsplit('/').next().unwrap_or("");
+    let taken = exchange(&desk, peer(&extensions), key)?;
+    Ok((taken, Redirect::to("/")).into_response())
+}
+
+type CookieHeader = Option<[(HeaderName, String); 1]>;
+
+/// Puts the key into a cookie that no script and no other site can use. Where no keys are asked for there is none to keep.
+fn exchange(desk: &Desk, from: Option<IpAddr>, key: &str) -> Result<CookieHeader, HttpError> {
+    if !desk.door.asks {
+        return Ok(None);
     }
-    let cookie = format!("{COOKIE_NAME}={key}; Path=/; Max-Age={COOKIE_AGE_S}; HttpOnly; SameSite=Strict");
-    let mut response = Redirect::to("/").into_response();
-    if let Ok(cookie) = HeaderValue::from_str(&cookie) {
-        response.headers_mut().insert(SET_COOKIE, cookie);
-    }
-    response
+    desk.admit(from, Some(key), Rights::Watch)?;
+    Ok(Some([(SET_COOKIE, cookie(desk, key, COOKIE_AGE_S))]))
 }
 
-/// RFC 6750 §3: without any credentials there is no error code in the challenge.
-fn challenge(wrong: bool) -> Response {
-    let challenge = match wrong {
-        true => "Bearer realm=\"nosebar\", error=\"invalid_token\", error_description=\"this is not the key\"",
-        false => "Bearer realm=\"nosebar\"",
-    };
-    let mut response = HttpError::NoKey { wrong }.into_response();
-    response.headers_mut().insert(WWW_AUTHENTICATE, HeaderValue::from_static(challenge));
-    response
+async fn forget_key(State(desk): State<Desk>) -> Response {
+    ([(SET_COOKIE, cookie(&desk, "", 0))], Redirect::to("/key")).into_response()
 }
 
-fn presented(headers: &HeaderMap) -> Option<&str> {
+/// RFC 6265 §4.1.2; `SameSite` by its successor's draft.
+fn cookie(desk: &Desk, value: &str, age_s: u32) -> String {
+    let secure = if desk.door.tls { "; Secure" } else { "" };
+    format!("{COOKIE_NAME}={value}; Path=/; Max-Age={age_s}; HttpOnly; SameSite=Strict{secure}")
+}
+
+/// What a request bears as a key: the bearer token, else the cookie. Other schemes bear none.
+pub(super) fn presented(headers: &HeaderMap) -> Option<&str> {
     if let Some(header) = headers.get(AUTHORIZATION) {
         let (scheme, key) = header.to_str().ok()?.split_once(' ')?;
         return scheme.eq_ignore_ascii_case("bearer").then_some(key.trim());
     }
     let pairs =
         headers.get_all(COOKIE).iter().filter_map(|header| header.to_str().ok()).flat_map(|line| line.split(';'));
-    pairs.filter_map(|pair| pair.trim().split_once('=')).find(|(name, _)| *name == COOKIE_NAME).map(|(_, key)| key)
+    let mut named = pairs.filter_map(|pair| pair.trim().split_once('=')).filter(|(name, _)| *name == COOKIE_NAME);
+    named.find_map(|(_, key)| (!key.is_empty()).then_some(key))
 }

@@ -3,6 +3,7 @@
 use std::any::Any;
 use std::future::Future;
 use std::io;
+use std::net::SocketAddr;
 use std::time::Duration;
 
 use axum::extract::{DefaultBodyLimit, Request, State};
@@ -21,8 +22,8 @@ use tracing::Span;
 use super::desk::Desk;
 use super::error::{self, HttpError};
 use super::{
-    access, belt, belt_page, commission, events, forecast, forms, guide, job_page, jobs, journal, key, lines, log,
-    pages, picture, statics, upload,
+    access, belt, belt_page, commission, door, events, forecast, forms, guide, job_page, jobs, journal, key, keys,
+    keys_page, lines, log, pages, picture, statics, upload,
 };
 
 /// Bodies other than files.
@@ -41,7 +42,8 @@ pub async fn serve(
 ) -> io::Result<()> {
     let closing = desk.closing.clone();
     let closed = closing.clone();
-    let app = router(desk);
+    // Failures are counted by where they come from.
+    let app = router(desk).into_make_service_with_connect_info::<SocketAddr>();
     let ended = axum::serve(listener, app).with_graceful_shutdown(async move {
         shutdown.await;
         closing.cancel();
@@ -67,6 +69,7 @@ pub fn router(desk: Desk) -> Router {
         .merge(journal::router())
         .merge(forecast::router())
         .merge(events::router())
+        .merge(keys::router())
         .route("/health", get(show_health));
     Router::new()
         .nest("/api/v1", api)
@@ -78,6 +81,7 @@ pub fn router(desk: Desk) -> Router {
         .merge(guide::router())
         .merge(belt::forms())
         .merge(key::router())
+        .merge(keys_page::router())
         .route("/manifest.webmanifest", get(statics::send_manifest))
         .route("/static/{name}", get(statics::send_file))
         .route("/problems/{code}", get(error::explain_problem))
@@ -85,7 +89,7 @@ pub fn router(desk: Desk) -> Router {
         // After the limit: files have their own.
         .merge(upload::router())
         .fallback(async || HttpError::NoSuch { what: "such address".to_owned() })
-        .layer(from_fn_with_state(desk.clone(), key::check_key))
+        .layer(from_fn_with_state(desk.clone(), door::check_key))
         .layer(from_fn_with_state(desk.clone(), access::check_sender))
         .layer(CatchPanicLayer::custom(report_panic))
         .layer(from_fn(error::write_problems))
@@ -96,10 +100,12 @@ pub fn router(desk: Desk) -> Router {
         .with_state(desk)
 }
 
-/// Method and path alone: neither queries nor headers, which may tell more than a log should.
+/// Method and path alone: neither queries nor headers, nor the key in an address, which tell more than a log should.
 fn span(request: &Request) -> Span {
     let method: &Method = request.method();
-    tracing::debug_span!("http", %method, path = request.uri().path())
+    let path = request.uri().path();
+    let path = if path.starts_with("/key/") { "/key/…" } else { path };
+    tracing::debug_span!("http", %method, path)
 }
 
 fn report_panic(_: Box<dyn Any + Send>) -> Response {

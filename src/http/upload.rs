@@ -209,7 +209,7 @@ where
 {
     match desk.intake.take_stream(name, body, options, desk.upload_max).await? {
         Answer::Job(job) => Ok(*job),
-        Answer::Line(_) | Answer::Commissioned(_) | Answer::Done => Err(HttpError::Internal),
+        Answer::Line(_) | Answer::Commissioned(_) | Answer::Key(_) | Answer::Done => Err(HttpError::Internal),
     }
 }
 

@@ -143,8 +143,8 @@ impl Desk {
                 job.source_key = None;
                 Ok(Answer::Done)
             }
-            Command::Job { .. } | Command::Line { .. } | Command::Commission { .. } => {
-                unreachable!("the infeed asks nothing of jobs and lines")
+            Command::Job { .. } | Command::Line { .. } | Command::Commission { .. } | Command::Keys(_) => {
+                unreachable!("the infeed asks nothing of jobs, lines and keys")
             }
         }
     }

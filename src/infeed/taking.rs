@@ -164,7 +164,7 @@ impl Taker {
         };
         match self.ask(Command::Admit(Box::new(arrival))).await? {
             Answer::Job(job) => Ok(job.id),
-            Answer::Line(_) | Answer::Commissioned(_) | Answer::Done => {
+            Answer::Line(_) | Answer::Commissioned(_) | Answer::Key(_) | Answer::Done => {
                 debug_assert!(false, "an arrival is answered with its job");
                 Err(Stop::NotNow("the foreman gave no job".to_owned()))
             }

@@ -64,6 +64,7 @@ fn statement(write: &Write) -> sqlx::Result<Query> {
         Write::Line(line) => put_line(line),
         Write::PrintRun(run) => put_print_run(run),
         Write::HeatRun(run) => super::heat_runs::put(run)?,
+        Write::Key(key) => super::keys::put(key),
         Write::Journal(entry) => append(entry),
     })
 }

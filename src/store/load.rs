@@ -69,6 +69,7 @@ impl Store {
         Ok(Snapshot {
             jobs,
             heat_runs,
+            keys: self.load_keys().await?,
             last_heat_run,
             surveys: reader.rows(surveys.fetch_all(reader.pool()).await, rows::survey)?,
             cycles: reader.rows(cycles.fetch_all(reader.pool()).await, rows::cycle)?,

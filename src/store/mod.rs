@@ -8,6 +8,7 @@ mod error;
 mod files;
 mod heat_runs;
 mod journal;
+mod keys;
 mod list;
 mod load;
 mod lock;

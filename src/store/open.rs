@@ -11,7 +11,7 @@ use super::error::StoreError;
 use super::read::Reader;
 use super::rescue::mark_closed;
 
-// A new file in migrations/ is seen when this file is compiled again: touch it when you add one.
+// A new file in migrations/ is seen when this file is compiled again: touch it when you add one. The last: 0007.
 static MIGRATIONS: Migrator = sqlx::migrate!("./migrations");
 
 /// How long a connection waits for another program's lock before it gives up.

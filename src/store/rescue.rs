@@ -8,10 +8,11 @@ use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Row, SqliteConnection};
 
 use super::error::StoreError;
 use super::heat_runs::{self, heat_run};
+use super::keys::{self, access_key};
 use super::open::Store;
 use super::rows::{self, cycle_columns, entry_columns, job_fields, line_columns, print_run_columns};
 use super::write::{Entry, Write};
-use crate::job::{Cycle, CycleId, HeatRun, Job, JobId, LineRow, PrintRun, Survey};
+use crate::job::{AccessKey, Cycle, CycleId, HeatRun, Job, JobId, LineRow, PrintRun, Survey};
 use crate::units::UnixMillis;
 
 /// Rows that are read at once while nothing is wrong.
@@ -54,6 +55,7 @@ impl Store {
         let mut store = Self::open(path).await?;
         let fileless = std::mem::take(&mut read.fileless);
         let learned = read.take_learned();
+        let keys: Vec<Write> = std::mem::take(&mut read.keys).into_iter().map(Write::Key).collect();
         let (mut whole, mut jobs, mut entries) =
             (read.whole && fileless.is_empty(), read.jobs.len(), read.entries.len());
         if let Err(error) = store.commit(&read.into_writes()).await {
@@ -64,12 +66,19 @@ impl Store {
         if let Err(error) = store.commit(&learned).await {
             tracing::warn!(%error, "what the lines had learned is lost: times are foretold by the config's figures again");
         }
+        if let Err(error) = store.commit(&keys).await {
+            tracing::warn!(%error, "the keys are lost: other devices need new ones");
+        }
         let rescue = Rescue { aside, what, whole, jobs, fileless, entries };
         store.commit(&[note(&rescue, now)]).await?;
         Ok((store, Some(rescue)))
     }
 
-    async fn open_checked(path: &Path) -> Result<Self, StoreError> {
+    /// As [`Store::open`]; looks through a database that was not closed in good order, and counts it as not closed from then on.
+    ///
+    /// # Errors
+    /// As [`Store::open`]; [`StoreError::Corrupt`] too where a part of it is damaged.
+    pub async fn open_checked(path: &Path) -> Result<Self, StoreError> {
         let mark = closed_mark(path);
         let closed = mark.exists();
         let store = Self::open(path).await?;
@@ -151,6 +160,7 @@ struct Remains {
     lines: Vec<LineRow>,
     print_runs: Vec<PrintRun>,
     heat_runs: Vec<HeatRun>,
+    keys: Vec<AccessKey>,
     entries: Vec<Entry>,
     whole: bool,
 }
@@ -180,9 +190,10 @@ impl Remains {
         let (lines, _) = read_table(database, "lines", line_columns!(), rows::line).await;
         let (print_runs, _) = read_table(database, "print_runs", print_run_columns!(), rows::print_run).await;
         let (heat_runs, _) = read_table(database, "heat_runs", heat_runs::COLUMNS, heat_run).await;
+        let (keys, _) = read_table(database, "keys", keys::COLUMNS, access_key).await;
         let (entries, _) = read_table(database, "journal", entry_columns!(), rows::entry).await;
         let whole = files_whole && jobs_whole;
-        Self { files, jobs, fileless: Vec::new(), cycles, lines, print_runs, heat_runs, entries, whole }
+        Self { files, jobs, fileless: Vec::new(), cycles, lines, print_runs, heat_runs, keys, entries, whole }
     }
 
     /// Leaves out what refers to something that is lost, and what the journal has behind a gap: it counts up without any.

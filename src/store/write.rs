@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::job::{Cycle, CycleId, HeatRun, Job, JobId, LineName, LineRow, PrintRun, Survey};
+use crate::job::{AccessKey, Cycle, CycleId, HeatRun, Job, JobId, LineName, LineRow, PrintRun, Survey};
 use crate::units::UnixMillis;
 
 /// One change. Numbers (job, cycle, journal) are given by the foreman, the store's only writer.
@@ -25,6 +25,8 @@ pub enum Write {
     PrintRun(PrintRun),
     /// Appended; never changed afterwards.
     HeatRun(Box<HeatRun>),
+    /// The whole row: inserted, or put in place of the one with the same number.
+    Key(AccessKey),
     /// Appended; never changed afterwards.
     Journal(Entry),
 }
@@ -68,6 +70,8 @@ pub struct Snapshot {
     pub print_runs: Vec<PrintRun>,
     /// The newest warm-ups and cool-downs of each line, by number.
     pub heat_runs: Vec<HeatRun>,
+    /// Every key that there ever was, by number.
+    pub keys: Vec<AccessKey>,
     /// Greatest numbers given so far; 0 when there are none.
     pub last_job: i64,
     /// Greatest cycle number.

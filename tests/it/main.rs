@@ -14,6 +14,7 @@ mod house_rules;
 mod http;
 mod infeed;
 mod inspect;
+mod keys;
 mod kills;
 mod layouts;
 mod lexer;

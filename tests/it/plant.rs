@@ -207,6 +207,13 @@ impl Plant {
         Self::of(tempfile::tempdir().expect("a folder"), None, config)
     }
 
+    /// A daemon with the config that is there.
+    pub(crate) fn in_folder(dir: tempfile::TempDir) -> Self {
+        let mut plant = Self { dir, machine: None, daemon: None, page: String::new() };
+        plant.start_daemon();
+        plant
+    }
+
     fn of(dir: tempfile::TempDir, machine: Option<Process>, config: &str) -> Self {
         fs::write(dir.path().join("nosebar.toml"), config).expect("a file");
         let mut plant = Self { dir, machine, daemon: None, page: String::new() };

@@ -3,6 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use nosebar::job::{AccessKey, KeyHash, KeyId, KeyName, Rights};
 use nosebar::job::{Cycle, CycleId, FileFacts, HeatRun, HeatWay, Job, JobId, LineName, LineRow};
 use nosebar::job::{Outcome, Phase, PrintRun, Survey};
 use nosebar::store::{Entry, JobFilter, JobSet, JournalFilter, Store, StoreError, Write};
@@ -181,6 +182,7 @@ fn history() -> Vec<Write> {
     writes.extend((1..=10).map(|n| Write::Cycle(Box::new(cycle(n)))));
     writes.extend(prints.into_iter().map(Write::PrintRun));
     writes.extend(heats.into_iter().map(|run| Write::HeatRun(Box::new(run))));
+    writes.push(Write::Key(revoked_key()));
     writes
 }
 
@@ -188,13 +190,26 @@ fn history() -> Vec<Write> {
 async fn a_spoilt_page_costs_what_was_learned_only_where_it_held_some_of_it() {
     let (pages, (mut whole, mut rescued)) = (sound().await.len() / 4096, (0, 0));
     for page in 0..pages {
-        if let Some((prints, heats)) = spoilt(&[(page, 7)]).await {
+        if let Some((prints, heats, keys)) = spoilt(&[(page, 7)]).await {
             rescued += 1;
-            whole += usize::from((prints, heats) == (10, 10));
+            whole += usize::from((prints, heats, keys) == (10, 10, 1));
         }
     }
     println!("{rescued} of {pages} pages were missed, and {whole} times everything learned was carried over");
     assert!(rescued > 10 && whole >= rescued / 2, "{whole} of {rescued}");
+}
+
+/// A key that must not come to life again.
+fn revoked_key() -> AccessKey {
+    AccessKey {
+        id: KeyId(1),
+        name: KeyName::new("first phone").expect("a good name"),
+        rights: Rights::Operate,
+        hash: KeyHash([9; 32]),
+        made_at: UnixMillis(1),
+        last_used: None,
+        revoked_at: Some(UnixMillis(2)),
+    }
 }
 
 /// A database with 120 commits, closed; made once.
@@ -214,8 +229,8 @@ async fn sound() -> &'static [u8] {
     SOUND.get_or_init(make).await
 }
 
-/// Spoils these pages and starts; how many learned prints and runs of the bed came through, where a rescue was needed.
-async fn spoilt(pages: &[(usize, u8)]) -> Option<(usize, usize)> {
+/// Spoils these pages and starts; how many learned prints, runs of the bed and keys came through, where a rescue was needed.
+async fn spoilt(pages: &[(usize, u8)]) -> Option<(usize, usize, usize)> {
     let dir = tempfile::tempdir().expect("a temporary folder");
     let path = dir.path().join("nosebar.db");
     fs::write(&path, sound().await).expect("written");
@@ -245,7 +260,8 @@ async fn spoilt(pages: &[(usize, u8)]) -> Option<(usize, usize)> {
     let without_cycle = |run: &HeatRun| HeatRun { cycle: None, ..run.clone() };
     let known = |run: &HeatRun| heats.contains(run) || heats.iter().any(|each| without_cycle(each) == *run);
     assert!(snapshot.heat_runs.iter().all(known), "{:#?}", snapshot.heat_runs);
-    Some((snapshot.print_runs.len(), snapshot.heat_runs.len()))
+    assert!(snapshot.keys.iter().all(|key| *key == revoked_key()), "{:#?}", snapshot.keys);
+    Some((snapshot.print_runs.len(), snapshot.heat_runs.len(), snapshot.keys.len()))
 }
 
 #[tokio::test]

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+use nosebar::job::{AccessKey, KeyHash, KeyId, KeyName, Rights};
 use nosebar::job::{
     CheckedBy, Cycle, CycleId, FileFacts, Footprint, HeatRun, HeatWay, Job, JobId, JobReason, JobState, LineName,
     LineReason,
@@ -179,6 +180,15 @@ async fn everything_written_comes_back_the_same_after_reopening() {
         rms_k: 0.0,
         samples: 900,
     };
+    let key = AccessKey {
+        id: KeyId(3),
+        name: KeyName::new("\u{202e}phone").expect("a good name"),
+        rights: Rights::Watch,
+        hash: KeyHash([7; 32]),
+        made_at: UnixMillis(4),
+        last_used: Some(UnixMillis(5)),
+        revoked_at: Some(UnixMillis(6)),
+    };
     // References run both ways through this list: the order must not matter.
     let writes = [
         Write::Line(Box::new(line.clone())),
@@ -191,6 +201,7 @@ async fn everything_written_comes_back_the_same_after_reopening() {
         put(&gone),
         Write::Journal(noted.clone()),
         Write::HeatRun(Box::new(heat.clone())),
+        Write::Key(key.clone()),
         file(),
     ];
     store.commit(&writes).await.expect("committed");
@@ -205,6 +216,7 @@ async fn everything_written_comes_back_the_same_after_reopening() {
         lines: vec![line],
         print_runs: vec![print_run(7)],
         heat_runs: vec![heat],
+        keys: vec![key],
         last_heat_run: 1,
         last_job: 4,
         last_cycle: 8,

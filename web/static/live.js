@@ -145,8 +145,8 @@ async function refresh(part) {
   let rest = PAUSE_MS;
   try {
     const answer = await fetch(address, { cache: "no-store", signal: AbortSignal.timeout(FETCH_MAX_MS) });
-    // The line is gone from the config.
-    if (answer.status === 404) location.reload();
+    // The line is gone from the config, or this device's key was revoked.
+    if (answer.status === 404 || answer.status === 401) location.reload();
     if (!answer.ok) throw new Error(`${address} answers ${answer.status}`);
     const text = await answer.text();
     // Nothing may move under a thumb; but a release that was not seen must not stop the page.
@@ -207,7 +207,10 @@ function listen() {
   source.addEventListener("open", () => { hear(); refreshAll(); });
   source.addEventListener("error", () => {
     lose();
-    if (source.readyState === EventSource.CLOSED) setTimeout(listen, RETRY_MS);
+    if (source.readyState !== EventSource.CLOSED) return;
+    // Refused: the parts learn why.
+    refreshAll();
+    setTimeout(listen, RETRY_MS);
   });
   source.addEventListener("beat", hear);
   const heard = (kind, names) => source.addEventListener(kind, (event) => {

@@ -302,7 +302,7 @@ impl Walk {
         let measured = Box::new(Measured { topic, values: values.clone(), write });
         match self.bench().ask(Command::Commission { line: self.name.clone(), measured }).await? {
             Answer::Commissioned(commissioned) => Ok(*commissioned),
-            Answer::Job(_) | Answer::Line(_) | Answer::Done => Ok(Commissioned::default()),
+            Answer::Job(_) | Answer::Line(_) | Answer::Key(_) | Answer::Done => Ok(Commissioned::default()),
         }
     }
 

@@ -83,6 +83,8 @@ const OWNED: &[(&str, &[&str])] = &[
     ("axum", &["http"]),
     ("askama", &["http"]),
     ("tower_http", &["http"]),
+    ("governor", &["http"]),
+    ("qrcode", &["http"]),
     ("notify", &["infeed"]),
     ("tokio_serial", &["printer"]),
     ("clap", &["cli"]),
@@ -127,6 +129,8 @@ const FRONT_DESK: &[&str] = &[
     "JobCommand",
     "JobForecastView",
     "JobPatch",
+    "KeyCommand",
+    "Keyring",
     "Leg",
     "LineCommand",
     "LineForecastView",
@@ -154,6 +158,7 @@ const FRONT_DESK: &[&str] = &[
     "WorkView",
     "WriteWord",
     "guide",
+    "hour_of",
     "leg",
 ];
 const DESK_GUESTS: &[&str] = &["http", "infeed"];

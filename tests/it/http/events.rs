@@ -7,8 +7,9 @@ use axum::body::Body;
 use axum::http::Method;
 use futures_util::StreamExt;
 use futures_util::stream::BoxStream;
+use nosebar::foreman::KeyCommand;
 use nosebar::http::serve;
-use nosebar::job::Phase;
+use nosebar::job::{KeyId, Phase, Rights};
 use serde_json::Value;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
@@ -36,7 +37,14 @@ struct Stream {
 
 impl Stream {
     async fn open(at: SocketAddr, last: Option<&str>) -> Self {
+        Self::open_with(at, None, last).await
+    }
+
+    async fn open_with(at: SocketAddr, key: Option<&str>, last: Option<&str>) -> Self {
         let mut request = reqwest::Client::new().get(format!("http://{at}/api/v1/events"));
+        if let Some(key) = key {
+            request = request.bearer_auth(key);
+        }
         if let Some(last) = last {
             request = request.header("last-event-id", last);
         }
@@ -89,7 +97,7 @@ fn parse(block: &str) -> Event {
 }
 
 /// The bench behind a real listener; dropping the sender shuts it down.
-async fn listening(bench: &Bench) -> (SocketAddr, oneshot::Sender<()>) {
+pub(super) async fn listening(bench: &Bench) -> (SocketAddr, oneshot::Sender<()>) {
     let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
     let at = listener.local_addr().expect("an address");
     let (stop, stopped) = oneshot::channel();
@@ -255,4 +263,23 @@ async fn a_quiet_stream_says_every_fifteen_seconds_that_it_is_alive() {
         timeout(Duration::from_millis(200), pieces.next()).await.expect("in time").expect("a piece").expect("bytes");
     let text = String::from_utf8(beat.to_vec()).expect("text");
     assert!(text.starts_with(": ") && text.ends_with("\n\n"), "{text:?}");
+}
+
+#[tokio::test]
+async fn a_revoked_key_ends_its_streams_at_once_and_no_others() {
+    let mut bench = Bench::open().await;
+    let (phone, screen) = (bench.keyed(Rights::Operate).await, bench.keyed(Rights::Watch).await);
+    let (at, _stop) = listening(&bench).await;
+    let mut of_phone = Stream::open_with(at, Some(&phone), None).await;
+    let mut of_screen = Stream::open_with(at, Some(&screen), None).await;
+    for stream in [&mut of_phone, &mut of_screen] {
+        assert_eq!(stream.next().await.expect("an event").name, "line");
+    }
+    let revoke = KeyCommand::Revoke { id: KeyId(1), although_last: true };
+    bench.fake.lock().await.do_to_key(revoke).expect("revoked");
+    assert!(of_phone.next().await.is_none(), "the stream has ended");
+    bench.fake.lock().await.note("state", None, "goes on").await;
+    assert_eq!(of_screen.numbers(1).await, [1]);
+    let again = reqwest::Client::new().get(format!("http://{at}/api/v1/events")).bearer_auth(&phone).send().await;
+    assert_eq!(again.expect("an answer").status(), 401);
 }

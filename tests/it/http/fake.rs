@@ -5,13 +5,16 @@ use std::sync::Arc;
 use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Method, Request, StatusCode};
+use nosebar::clock::Clock;
 use nosebar::foreman::{
-    Answer, Arrival, Change, Command, Commissioned, ForecastView, Handle, JobCommand, LineCommand, LineView, Live,
-    Measured, News, Question, Refused, RefusedCode, Request as Ask, TemperatureView, TrialView, WorkView,
+    Answer, Arrival, Change, Command, Commissioned, ForecastView, Handle, JobCommand, KeyBook, KeyCommand, Keyring,
+    LineCommand, LineView, Live, Measured, News, Question, Refused, RefusedCode, Request as Ask, TemperatureView,
+    TrialView, WorkView,
 };
-use nosebar::http::{Desk, router};
+use nosebar::http::{Desk, Secret, router};
 use nosebar::job::{
-    CycleId, FileFacts, Job, JobId, JobReason, JobState, LineName, LineReason, LineState, Phase, Survey, Temperatures,
+    CycleId, FileFacts, Job, JobId, JobReason, JobState, KeyName, LineName, LineReason, LineState, Phase, Rights,
+    Survey, Temperatures,
 };
 use nosebar::store::{Entry, Store, Write};
 use nosebar::units::UnixMillis;
@@ -36,6 +39,8 @@ pub(super) struct Fake {
     live: watch::Sender<Arc<Live>>,
     news: broadcast::Sender<News>,
     forecast: watch::Sender<Arc<ForecastView>>,
+    keys: KeyBook,
+    ring: watch::Sender<Arc<Keyring>>,
     /// What it was asked, in order, for tests to look at.
     pub(super) asked: Vec<Command>,
     /// Refuses everything with this, when set.
@@ -74,8 +79,10 @@ impl Bench {
         let (news, _) = broadcast::channel(64);
         let (requests, mut desk_bell) = mpsc::channel::<Ask>(16);
         let (forecast, forecast_out) = watch::channel(Arc::default());
-        let handle = Handle::new(requests, watching, news.clone()).with_forecast(forecast_out);
-        let fake = Fake { store, live, news, forecast, asked: Vec::new(), refuses: None, jobs: Vec::new(), seq: 0 };
+        let (ring, ring_out) = watch::channel(Arc::default());
+        let handle = Handle::new(requests, watching, news.clone()).with_forecast(forecast_out).with_keys(ring_out);
+        let (asked, keys) = (Vec::new(), KeyBook::default());
+        let fake = Fake { store, live, news, forecast, keys, ring, asked, refuses: None, jobs: Vec::new(), seq: 0 };
         let fake = Arc::new(Mutex::new(fake));
         let foreman = Arc::clone(&fake);
         tokio::spawn(async move {
@@ -87,6 +94,16 @@ impl Bench {
         });
         let intake = super::upload::intake(dir.path(), &handle);
         Self { dir, desk: Desk::new(handle, reader, intake), fake }
+    }
+
+    /// Asks everybody for a key from now on; a new one with these rights.
+    pub(super) async fn keyed(&mut self, rights: Rights) -> String {
+        self.desk = self.desk.clone().with_keys().with_clock(Clock::manual(NOON));
+        let secret = Secret::fresh().expect("random numbers");
+        let name = KeyName::new(rights.as_str()).expect("a good name");
+        let make = KeyCommand::Make { name, rights, hash: secret.hash() };
+        self.fake.lock().await.do_to_key(make).expect("made");
+        secret.reveal().to_owned()
     }
 
     /// The routes, as the daemon serves them.
@@ -144,6 +161,7 @@ impl Fake {
             Command::Job { id, what, if_version } => self.do_to_job(id, &what, if_version).await,
             Command::Line { name, what } => self.do_to_line(&name, &what).await,
             Command::Commission { measured, .. } => Ok(Answer::Commissioned(Box::new(commissioned(&measured)))),
+            Command::Keys(what) => self.do_to_key(what),
             Command::NoteRejection { name, reason } => {
                 self.note("file-rejected", None, &format!("{name} was rejected: {reason}")).await;
                 Ok(Answer::Done)
@@ -292,6 +310,13 @@ impl Fake {
         self.show(line.clone());
         self.note("state", None, &format!("{name} is {}", line.state)).await;
         Ok(Answer::Line(Box::new(line)))
+    }
+
+    /// What the foreman does, by his own rules.
+    pub(super) fn do_to_key(&mut self, what: KeyCommand) -> Result<Answer, Refused> {
+        let (key, _) = self.keys.command(NOON, what)?;
+        self.ring.send_replace(self.keys.ring());
+        Ok(Answer::Key(Box::new(key)))
     }
 
     /// Publishes a forecast, and wakes those who listen.

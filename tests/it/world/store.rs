@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
-use nosebar::job::{Cycle, CycleId, HeatRun, Job, JobId, LineRow, PrintRun, Survey};
+use nosebar::job::{AccessKey, Cycle, CycleId, HeatRun, Job, JobId, LineRow, PrintRun, Survey};
 use nosebar::store::{Entry, PRINT_RUNS, Snapshot, StoreError, Write};
 
 /// What is kept.
@@ -15,6 +15,7 @@ pub(crate) struct Kept {
     pub(crate) lines: BTreeMap<String, LineRow>,
     print_runs: Vec<PrintRun>,
     heat_runs: Vec<HeatRun>,
+    keys: Vec<AccessKey>,
     pub(crate) last_seq: i64,
     /// Steps whose beginning is in the journal, since the process began.
     pub(crate) steps: BTreeSet<u64>,
@@ -56,6 +57,7 @@ impl Kept {
             Write::Line(row) => drop(self.lines.insert(row.name.to_string(), *row)),
             Write::PrintRun(run) => self.print_runs.push(run),
             Write::HeatRun(run) => self.heat_runs.push(*run),
+            Write::Key(key) => self.keys.push(key),
             Write::Journal(entry) => {
                 assert_eq!(entry.seq, self.last_seq + 1, "the journal has a gap");
                 self.last_seq = entry.seq;
@@ -81,6 +83,7 @@ impl Kept {
             lines: self.lines.values().cloned().collect(),
             print_runs: self.print_runs[skip..].to_vec(),
             heat_runs: self.heat_runs.clone(),
+            keys: self.keys.clone(),
             last_job: self.jobs.keys().next_back().map_or(0, |id| id.0),
             last_cycle: self.cycles.keys().next_back().map_or(0, |id| id.0),
             last_seq: self.last_seq,
