@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::commission::{Commissioned, Measured};
 use super::view::LineView;
-use crate::job::{Job, JobId, LineName, Survey};
+use crate::job::{CycleId, Job, JobId, LineName, PartWord, Survey};
 
 /// A request to the foreman.
 #[derive(Clone, Debug)]
@@ -86,16 +86,35 @@ pub enum JobCommand {
     MoveUp,
     /// One place back.
     MoveDown,
+    /// To stand before this open job; behind all with `None`.
+    MoveBefore(Option<JobId>),
     /// Not to be begun until released.
     Hold,
     /// May be begun; also the person's yes to the file's concerns.
     Release,
     /// Not to be made (any more).
     Cancel,
+    /// A person takes a cancel back: the job is what it was before.
+    Restore,
+    /// A person's word on a finished copy. Scrap is made again; a word that was said already changes nothing.
+    Judge {
+        /// The copy's way through its line.
+        cycle: CycleId,
+        /// The word.
+        part: PartWord,
+    },
     /// Changes what is set.
     Patch(JobPatch),
     /// A new job for the copies that an ended one did not make. Answered with the new job.
     MakeRest,
+}
+
+impl JobCommand {
+    /// Whether it can also be asked of a job that has ended.
+    #[must_use]
+    pub(super) const fn is_for_ended(&self) -> bool {
+        matches!(self, Self::MakeRest | Self::Restore | Self::Judge { .. })
+    }
 }
 
 /// Changes to a job; what is `None` stays.

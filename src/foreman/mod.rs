@@ -22,6 +22,7 @@ mod present;
 mod prints;
 mod program;
 mod progress;
+mod recall;
 mod recover;
 mod refusal;
 mod run;

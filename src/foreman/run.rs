@@ -18,6 +18,8 @@ use super::handle::{Handle, News, Request};
 use super::office::{Errand, Office};
 use super::present::present;
 use super::program;
+use super::recall::recall;
+use super::refusal::conflict;
 use super::stand::Stand;
 use super::trying::standing;
 use super::view::Live;
@@ -265,7 +267,9 @@ impl Foreman {
         if self.office.is_failing() {
             return Event::Request(request.command, request.answer);
         }
-        self.recall(&request.command).await;
+        if let Err(refused) = self.recall(&request.command).await {
+            return Event::Refused(refused, request.answer);
+        }
         let Command::Commission { line, measured } = request.command else {
             return Event::Request(request.command, request.answer);
         };
@@ -286,24 +290,22 @@ impl Foreman {
         Ok((index, work.await.map_err(broken)??))
     }
 
-    /// Ended jobs are not in the books; one that is asked about is fetched.
-    async fn recall(&mut self, command: &Command) {
-        let (Command::Job { id, .. } | Command::SourceGone(id)) = command else { return };
-        let reader = self.store.reader();
-        if matches!(command, Command::Job { what: JobCommand::MakeRest, .. })
-            && let Ok(Some(successor)) = reader.successor_of(*id).await
+    /// What has ended and is asked about comes back into the books for one command.
+    async fn recall(&mut self, command: &Command) -> Result<(), Refused> {
+        let fault = |error: StoreError| Refused { code: RefusedCode::Store, text: error.to_string() };
+        let books = &mut self.office.decider.books;
+        if let Some(past) = recall(&self.store.reader(), books, command).await.map_err(fault)? {
+            books.recall(past);
+        }
+        if let Command::Job { id, what: JobCommand::Restore, .. } = command
+            && let Some(job) = self.office.decider.books.job(*id)
         {
-            self.office.decider.books.note_successor(*id, successor);
+            let file = (self.office.decider.files)(&job.sha256);
+            if !tokio::fs::try_exists(&file).await.unwrap_or(false) {
+                return Err(conflict(format!("the file of job {id} is gone; send it again as a new job")));
+            }
         }
-        if self.office.decider.books.job(*id).is_some() {
-            return;
-        }
-        let Ok(Some(job)) = reader.job(*id).await else { return };
-        let survey = match command {
-            Command::Job { what: JobCommand::MakeRest, .. } => reader.survey(&job.sha256).await.ok().flatten(),
-            _ => None,
-        };
-        self.office.decider.books.recall(job, survey);
+        Ok(())
     }
 }
 

@@ -59,6 +59,7 @@ async fn do_to_job(State(desk): State<Desk>, Path((id, what)): Path<(String, Str
         "hold" => JobCommand::Hold,
         "release" => JobCommand::Release,
         "cancel" => JobCommand::Cancel,
+        "restore" => JobCommand::Restore,
         "make-rest" => JobCommand::MakeRest,
         _ => return Err(HttpError::NoSuch { what: format!("command {:?} for a job", shorten(&what)) }),
     };

@@ -186,6 +186,6 @@ mod tests {
         sqlx::query(later).execute(store.writer.as_mut().expect("open")).await.expect("written");
         store.close().await.expect("closed");
         let error = Store::open(&path).await.expect_err("too new");
-        assert!(matches!(error, StoreError::NewerSchema { found: 999, known: 5, .. }), "{error:?}");
+        assert!(matches!(error, StoreError::NewerSchema { found: 999, known: 6, .. }), "{error:?}");
     }
 }

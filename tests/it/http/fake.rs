@@ -11,7 +11,8 @@ use nosebar::foreman::{
 };
 use nosebar::http::{Desk, router};
 use nosebar::job::{
-    CycleId, FileFacts, Job, JobId, JobReason, JobState, LineName, LineReason, LineState, Phase, Survey, Temperatures,
+    CycleId, FileFacts, Job, JobId, JobReason, JobState, LineName, LineReason, LineState, PartWord, Phase, Survey,
+    Temperatures,
 };
 use nosebar::store::{Entry, Store, Write};
 use nosebar::units::UnixMillis;
@@ -231,7 +232,8 @@ impl Fake {
         if if_version.is_some_and(|version| version != job.version) {
             return Err(no(RefusedCode::Stale, &format!("job {id} is at version {} now", job.version)));
         }
-        if job.state.is_terminal() && *what != JobCommand::MakeRest {
+        let for_ended = matches!(what, JobCommand::MakeRest | JobCommand::Restore | JobCommand::Judge { .. });
+        if job.state.is_terminal() && !for_ended {
             return Err(no(RefusedCode::Conflict, &format!("job {id} has ended")));
         }
         match what {
@@ -239,6 +241,20 @@ impl Fake {
             JobCommand::MoveDown => job.rank += 1,
             JobCommand::Hold => job = held(job),
             JobCommand::Release => (job.state, job.reason) = (JobState::Pending, JobReason::JobQueued),
+            JobCommand::MoveBefore(None) => job.rank = 1_000,
+            JobCommand::MoveBefore(Some(before)) => {
+                let Some(other) = self.jobs.iter().find(|job| job.id == *before) else {
+                    return Err(no(RefusedCode::Conflict, &format!("job {before} is not in the queue")));
+                };
+                job.rank = other.rank - 1;
+            }
+            JobCommand::Restore => {
+                (job.state, job.reason, job.ended_at) = (JobState::Pending, JobReason::JobQueued, None);
+            }
+            JobCommand::Judge { part, .. } => match part {
+                PartWord::Good => job.completed += 1,
+                PartWord::Scrap => job.scrapped += 1,
+            },
             JobCommand::Cancel => {
                 (job.state, job.reason) = (JobState::Canceled, JobReason::JobCanceledByOperator);
                 job.ended_at = Some(NOON);
