@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::commission::{Commissioned, Measured};
 use super::view::LineView;
 use crate::job::{CycleId, Job, JobId, LineName, PartWord, Survey};
+use crate::units::UnixMillis;
 
 /// A request to the foreman.
 #[derive(Clone, Debug)]
@@ -53,6 +54,9 @@ pub enum Command {
         name: LineName,
         /// What.
         what: LineCommand,
+        /// The `since` of the line as the person saw it; another one is answered with [`RefusedCode::Stale`]. An emergency stop
+        /// is meant for any state.
+        if_since: Option<UnixMillis>,
     },
 }
 
@@ -168,6 +172,8 @@ pub enum RefusedCode {
     Conflict,
     /// Somebody else changed it first.
     Stale,
+    /// Another request was done with the same key.
+    KeyUsed,
     /// A value that cannot be.
     Invalid,
     /// The file cannot be made on this line, or on any.

@@ -17,6 +17,7 @@ mod foretold;
 mod handle;
 mod heat_book;
 mod office;
+mod once;
 mod patch;
 mod present;
 mod prints;
@@ -38,6 +39,7 @@ pub use commission::{Commissioned, Measured, WriteWord};
 pub use foretold::{CopyForecastView, ForecastView, JobForecastView, LineForecastView, PhaseForecastView, TimeView};
 pub use handle::{Handle, News, Request};
 pub use office::{Errand, Office};
+pub use once::{Once, OnceKey};
 pub use run::{Foreman, Orders, Reports};
 pub use view::{AlarmView, HeatRunView, LineView, Live, PhaseEnds, Question, TemperatureView, TrialView, WorkView};
 

@@ -203,7 +203,7 @@ async fn changed_job(desk: &Desk, id: &str, headers: &HeaderMap, what: JobComman
     };
     match desk.tell_job(job.id, what, if_version).await {
         // By the tag that it must be asked with next time.
-        Err(HttpError::Refused(refused)) if refused.code == RefusedCode::Stale => {
+        Err(HttpError::Refused(refused)) if refused.code == RefusedCode::Stale && if_version.is_some() => {
             let tag = format!("\"{}\"", desk.job(id).await?.version);
             Err(HttpError::Stale { now: tag })
         }

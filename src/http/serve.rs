@@ -20,7 +20,7 @@ use tracing::Span;
 use super::desk::Desk;
 use super::error::{self, HttpError};
 use super::{
-    access, belt, commission, events, forecast, forms, guide, jobs, journal, key, lines, pages, picture, statics,
+    access, belt, commission, events, forecast, forms, guide, jobs, journal, key, lines, once, pages, picture, statics,
     upload,
 };
 
@@ -76,9 +76,10 @@ pub fn router(desk: Desk) -> Router {
         .merge(key::router())
         .route("/static/{name}", get(statics::send_file))
         .route("/problems/{code}", get(error::explain_problem))
+        .layer(from_fn(once::with_body))
         .layer(DefaultBodyLimit::max(BODY_MAX))
         // After the limit: files have their own.
-        .merge(upload::router())
+        .merge(upload::router().layer(from_fn(once::without_body)))
         .fallback(async || HttpError::NoSuch { what: "such address".to_owned() })
         .layer(from_fn_with_state(desk.clone(), key::check_key))
         .layer(from_fn_with_state(desk.clone(), access::check_sender))

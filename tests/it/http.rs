@@ -7,6 +7,7 @@ mod fake;
 mod forecast;
 mod jobs;
 mod lines;
+mod once;
 mod page;
 mod picture;
 mod problems;

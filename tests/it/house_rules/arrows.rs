@@ -136,6 +136,8 @@ const FRONT_DESK: &[&str] = &[
     "Measured",
     "Needs",
     "News",
+    "Once",
+    "OnceKey",
     "PhaseEnds",
     "PhaseForecastView",
     "Question",

@@ -143,7 +143,7 @@ impl Fake {
         match command {
             Command::Admit(arrival) => self.admit(&arrival).await,
             Command::Job { id, what, if_version } => self.do_to_job(id, &what, if_version).await,
-            Command::Line { name, what } => self.do_to_line(&name, &what).await,
+            Command::Line { name, what, if_since } => self.do_to_line(&name, &what, if_since).await,
             Command::Commission { measured, .. } => Ok(Answer::Commissioned(Box::new(commissioned(&measured)))),
             Command::NoteRejection { name, reason } => {
                 self.note("file-rejected", None, &format!("{name} was rejected: {reason}")).await;
@@ -277,12 +277,20 @@ impl Fake {
         Ok(Answer::Job(Box::new(job)))
     }
 
-    async fn do_to_line(&mut self, name: &LineName, what: &LineCommand) -> Result<Answer, Refused> {
+    async fn do_to_line(
+        &mut self,
+        name: &LineName,
+        what: &LineCommand,
+        if_since: Option<UnixMillis>,
+    ) -> Result<Answer, Refused> {
         let live = Arc::clone(&self.live.borrow());
         let Some(line) = live.lines.iter().find(|line| line.name == *name) else {
             return Err(no(RefusedCode::NotFound, &format!("there is no line {name}")));
         };
         let mut line = line.clone();
+        if *what != LineCommand::EmergencyStop && if_since.is_some_and(|since| since != line.since) {
+            return Err(no(RefusedCode::Stale, &format!("{name} has changed")));
+        }
         match what {
             LineCommand::HoldNow | LineCommand::NotClear => line.state = LineState::Held,
             LineCommand::HoldAfterPart => line.hold_after_part = true,

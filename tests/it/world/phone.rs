@@ -95,7 +95,7 @@ impl Asked {
                 return of_job(job, jobs, JobCommand::Patch(patch));
             }
         };
-        Some(Command::Line { name: line.clone(), what })
+        Some(Command::Line { name: line.clone(), what, if_since: None })
     }
 }
 
