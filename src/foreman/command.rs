@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::commission::{Commissioned, Measured};
 use super::view::LineView;
-use crate::job::{CycleId, Job, JobId, LineName, PartWord, Survey};
+use crate::job::{CycleId, Job, JobId, LineName, PartWord, Survey, said};
 use crate::units::UnixMillis;
 
 /// A request to the foreman.
@@ -121,18 +121,21 @@ impl JobCommand {
     }
 }
 
-/// Changes to a job; what is `None` stays.
+/// Changes to a job; what is `None` stays. `Some(None)`, in JSON `null`, takes away what was set.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct JobPatch {
     /// New number of copies; not below those begun.
     pub copies: Option<u32>,
-    /// Material keyword.
-    pub material: Option<String>,
-    /// Release temperature, °C.
-    pub release_c: Option<f64>,
-    /// The only line that may make it; `""` for any.
-    pub line: Option<String>,
+    /// Material keyword; `null` or `""`: as the file says.
+    #[serde(deserialize_with = "said", skip_serializing_if = "Option::is_none")]
+    pub material: Option<Option<String>>,
+    /// Release temperature, 1 to 150 °C; `null`: as the material has it.
+    #[serde(deserialize_with = "said", skip_serializing_if = "Option::is_none")]
+    pub release_c: Option<Option<f64>>,
+    /// The only line that may make it; `null` or `""`: any.
+    #[serde(deserialize_with = "said", skip_serializing_if = "Option::is_none")]
+    pub line: Option<Option<String>>,
     /// A new name.
     pub name: Option<String>,
 }

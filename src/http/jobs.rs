@@ -6,13 +6,13 @@ use axum::http::header::{ETAG, IF_MATCH};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use axum::{Json, Router};
-use serde::{Deserialize, Deserializer, Serialize};
+use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
 use super::desk::{Cursor, Desk, JobList, page_size, shorten};
 use super::error::HttpError;
 use crate::foreman::{JobCommand, JobPatch, RefusedCode};
-use crate::job::{CycleId, Job, JobId, PartWord, Survey};
+use crate::job::{CycleId, Job, JobId, PartWord, Survey, said};
 
 pub(super) fn router() -> Router<Desk> {
     Router::new()
@@ -72,11 +72,6 @@ struct MoveBody {
     /// The open job before which it is to stand; `null` puts it behind all.
     #[serde(default, deserialize_with = "said")]
     before: Option<Option<JobId>>,
-}
-
-/// Tells a member that is `null` from one that is not there.
-pub(super) fn said<'de, T: Deserialize<'de>, D: Deserializer<'de>>(from: D) -> Result<Option<T>, D::Error> {
-    T::deserialize(from).map(Some)
 }
 
 /// A person's word on a finished copy.

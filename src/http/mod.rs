@@ -12,6 +12,7 @@ mod events;
 mod forecast;
 mod forms;
 mod guide;
+mod job_forms;
 mod jobs;
 mod journal;
 mod key;

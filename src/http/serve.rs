@@ -20,8 +20,8 @@ use tracing::Span;
 use super::desk::Desk;
 use super::error::{self, HttpError};
 use super::{
-    access, belt, commission, events, forecast, forms, guide, jobs, journal, key, lines, once, pages, picture, statics,
-    upload,
+    access, belt, commission, events, forecast, forms, guide, job_forms, jobs, journal, key, lines, once, pages,
+    picture, statics, upload,
 };
 
 /// Bodies other than files.
@@ -71,6 +71,7 @@ pub fn router(desk: Desk) -> Router {
         .nest("/api/v1", api)
         .merge(pages::router())
         .merge(forms::router())
+        .merge(job_forms::router())
         .merge(guide::router())
         .merge(belt::forms())
         .merge(key::router())

@@ -5,6 +5,7 @@ mod commission;
 mod events;
 mod fake;
 mod forecast;
+mod job_forms;
 mod jobs;
 mod lines;
 mod once;

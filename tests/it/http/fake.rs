@@ -265,6 +265,8 @@ impl Fake {
                 }
                 job.copies = patch.copies.unwrap_or(job.copies);
                 job.name = patch.name.clone().unwrap_or(job.name);
+                job.material = patch.material.clone().unwrap_or(job.material);
+                job.release_c = patch.release_c.unwrap_or(job.release_c);
             }
             JobCommand::MakeRest => {
                 let rest = Job { restart_of: Some(id), name: job.name, ..a_job(job.copies - job.completed) };
