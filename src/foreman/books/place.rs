@@ -67,8 +67,14 @@ impl Books {
             return self.change(id, |job| job.rank = rank);
         }
         order.insert(at, (id, 0));
-        for (id, rank) in spread(&order, at) {
-            self.change(id, |job| job.rank = rank);
+        for (other, rank) in spread(&order, at) {
+            if other == id {
+                self.change(id, |job| job.rank = rank);
+            } else if let Some(job) = self.jobs.get_mut(&other).filter(|job| job.rank != rank) {
+                // Its place is the same, and whoever changes it now has seen it as it is: the version stays.
+                job.rank = rank;
+                self.changed_jobs.insert(other);
+            }
         }
     }
 }
@@ -171,6 +177,8 @@ mod tests {
         }
         assert_eq!(ids(&books)[4_999 + 1_000 - 1], 8_001, "the last one put there stands next before it");
         assert!(most <= 300 && all < 10_000, "{most} at once, {all} in all");
+        let unmoved = |job: &&Job| job.id.0 <= 8_000 || job.id.0 > 9_000;
+        assert!(books.jobs.values().filter(unmoved).all(|job| job.version == 1), "nobody changed those");
     }
 
     #[test]

@@ -1,104 +1,14 @@
-//! Requests that are sent again with their key: the real foreman, store, intake and driver behind the real routes.
+//! Requests that are sent again with their key.
 
-use std::path::Path;
-
-use axum::Router;
-use axum::body::{Body, to_bytes};
-use axum::http::{Method, StatusCode};
-use nosebar::cli::{driver_settings, simulated_machine, survey_rules};
-use nosebar::clock::Clock;
-use nosebar::config::Config;
-use nosebar::foreman::{Foreman, Handle};
-use nosebar::http::{Desk, router};
-use nosebar::infeed::{Intake, surveyors};
+use axum::body::Body;
+use axum::http::Method;
 use nosebar::job::LineState;
-use nosebar::printer::{Driver, SimulatedConnect, SimulatedHandle};
-use nosebar::store::{FileStore, Store};
 use serde_json::{Value, json};
 use tempfile::TempDir;
-use tokio::sync::mpsc;
-use tokio::task::JoinHandle;
-use tokio_util::sync::CancellationToken;
 use tower::ServiceExt;
 
 use super::fake::request;
-
-const CONFIG: &str = "[[line]]\nname = \"one\"\n[line.printer]\nlink = \"simulated\"\n[line.check]\nkind = \"ask\"\n";
-
-/// A daemon without a socket.
-struct House {
-    handle: Handle,
-    routes: Router,
-    machine: SimulatedHandle,
-    tasks: Vec<JoinHandle<()>>,
-}
-
-impl House {
-    async fn open(dir: &Path) -> Self {
-        let config = Config::parse(CONFIG, "once.toml".as_ref()).expect("a good config");
-        let clock = Clock::warped(1000.0);
-        let files = FileStore::open_in(dir).expect("a file store");
-        let store = Store::open(&dir.join("nosebar.db")).await.expect("a store");
-        let snapshot = store.load().await.expect("readable");
-        let reader = store.reader();
-        let line = &config.lines[0];
-        let connect = SimulatedConnect::new(simulated_machine(line), clock.clone());
-        let machine = connect.handle();
-        let (orders, orders_out) = mpsc::channel(64);
-        let (reports_in, reports) = mpsc::channel(256);
-        let driver = Driver::new(Box::new(connect), driver_settings(line), clock.clone(), 0, orders_out, reports_in);
-        let opened = Foreman::open(&config, store, snapshot, files.clone(), clock, vec![orders], reports);
-        let (foreman, handle) = opened.await.expect("the foreman begins");
-        let intake = Intake::new(files, surveyors(survey_rules(&config)), handle.clone());
-        let routes = router(Desk::new(handle.clone(), reader, intake));
-        let foreman = async { drop(foreman.run(CancellationToken::new()).await) };
-        Self { handle, routes, machine, tasks: vec![tokio::spawn(foreman), tokio::spawn(driver.run())] }
-    }
-
-    /// The power is cut: nobody says good-bye to anybody.
-    async fn die(self) {
-        for task in self.tasks {
-            task.abort();
-            drop(task.await);
-        }
-    }
-
-    async fn send(&self, method: Method, path: &str, key: &str, body: impl Into<Body>) -> (StatusCode, Value) {
-        let mut headers = vec![("idempotency-key", key)];
-        if !path.starts_with("/api/v1/jobs?") {
-            headers.push(("content-type", "application/json"));
-        }
-        let request = request(method, path, &headers, body.into());
-        let answer = self.routes.clone().oneshot(request).await.expect("an answer");
-        let status = answer.status();
-        let bytes = to_bytes(answer.into_body(), 1 << 20).await.expect("a whole body");
-        (status, serde_json::from_slice(&bytes).unwrap_or(Value::Null))
-    }
-
-    async fn post(&self, path: &str, key: &str, body: &Value) -> (StatusCode, Value) {
-        self.send(Method::POST, path, key, body.to_string()).await
-    }
-
-    /// A job that waits until it is released.
-    async fn upload(&self, key: &str, wishes: &str) -> (StatusCode, Value) {
-        let file = concat!(env!("CARGO_MANIFEST_DIR"), "/demo-jobs/tray-clip.gcode");
-        let bytes = std::fs::read(file).expect("a demo job");
-        let path = format!("/api/v1/jobs?name=tray-clip.gcode&hold=true{wishes}");
-        self.send(Method::POST, &path, key, bytes).await
-    }
-
-    async fn jobs(&self) -> usize {
-        let (_, page) = self.send(Method::GET, "/api/v1/jobs", "\"read\"", Body::empty()).await;
-        page["jobs"].as_array().map_or(0, Vec::len)
-    }
-
-    async fn until(&self, state: LineState) {
-        let mut lines = self.handle.watch();
-        drop(
-            lines.wait_for(|live| live.lines[0].state == state && live.lines[0].connected).await.expect("it is there"),
-        );
-    }
-}
+use super::house::House;
 
 fn kept(dir: &TempDir) -> usize {
     let files = std::fs::read_dir(dir.path().join("files")).expect("a folder");
@@ -194,5 +104,14 @@ async fn a_key_that_is_none_is_refused_and_nothing_is_done() {
         assert_eq!((status.as_u16(), &problem["type"]), (400, &json!("about:blank")), "{key}: {problem}");
     }
     assert_eq!(house.handle.live().lines[0].state, LineState::Idle);
+    house.die().await;
+}
+
+#[tokio::test]
+async fn two_of_one_key_at_the_same_time_are_one() {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let house = House::open(dir.path()).await;
+    let (first, second) = tokio::join!(house.upload("twin", ""), house.upload("twin", ""));
+    assert_eq!((&first.1["id"], &second.1["id"], house.jobs().await), (&json!(1), &json!(1), 1));
     house.die().await;
 }
