@@ -14,6 +14,7 @@ mod machine;
 mod motion;
 mod print_run;
 mod queue;
+mod said;
 mod timetable;
 
 pub use alarm::{AlarmKind, AlarmRow, AlarmState};
@@ -26,3 +27,4 @@ pub use machine::{Limits, Material};
 pub use motion::MotionLimits;
 pub use print_run::PrintRun;
 pub use queue::{Job, JobReason, JobState};
+pub use said::said;

@@ -11,6 +11,14 @@ use crate::job::{CheckedBy, Cycle, CycleId, Job, JobId, JobReason, JobState, Lin
 use crate::store::{Entry, Snapshot, Write};
 use crate::units::{Micrometres, UnixMillis};
 
+#[cfg(test)]
+mod house;
+mod judge;
+mod place;
+mod restore;
+
+pub(super) use judge::Past;
+
 /// The books.
 #[derive(Debug, Default)]
 pub(super) struct Books {
@@ -21,6 +29,11 @@ pub(super) struct Books {
     trailing: BTreeSet<CycleId>,
     /// Jobs that make the rest of ended ones, as far as anybody has asked.
     successors: HashMap<JobId, JobId>,
+    /// Finished copies that a person called scrap, and the jobs that make them again, as far as anybody has asked.
+    remakes: HashMap<CycleId, JobId>,
+    /// How many scrapped copies of the job that was last asked about are made again by others.
+    remade_elsewhere: u32,
+    changed_remakes: Vec<(CycleId, Option<JobId>)>,
     changed_jobs: BTreeSet<JobId>,
     changed_cycles: BTreeSet<CycleId>,
     new_files: Vec<(Arc<Survey>, UnixMillis)>,
@@ -59,19 +72,6 @@ impl Books {
 
     pub(super) fn job(&self, id: JobId) -> Option<&Job> {
         self.jobs.get(&id)
-    }
-
-    /// An ended job that somebody asks about comes back for the time of one command.
-    pub(super) fn recall(&mut self, job: Job, survey: Option<Survey>) {
-        if let Some(survey) = survey {
-            self.surveys.insert(job.sha256.clone(), Arc::new(survey));
-        }
-        self.jobs.insert(job.id, job);
-    }
-
-    /// What the store knows of a job that makes the rest of another.
-    pub(super) fn note_successor(&mut self, of: JobId, successor: JobId) {
-        self.successors.insert(of, successor);
     }
 
     pub(super) fn cycle(&self, id: CycleId) -> Option<&Cycle> {
@@ -159,6 +159,7 @@ impl Books {
             material: arrival.material.map(|m| m.to_ascii_lowercase()),
             release_c: arrival.release_c,
             source_key: arrival.source_key,
+            rank: self.rank_of_new(id),
             ..Job::waiting(
                 id,
                 read_name(&arrival.file_name).map_or(arrival.file_name, |named| named.name),
@@ -197,7 +198,7 @@ impl Books {
         lines: &[LineName],
     ) -> Result<Job, Refused> {
         let job = self.jobs.get(&id).ok_or_else(|| no_job(id))?.clone();
-        if job.state.is_terminal() && what != JobCommand::MakeRest {
+        if job.state.is_terminal() && !what.is_for_ended() {
             return Err(conflict(format!("job {id} is {}; nothing can be changed any more", job.state)));
         }
         let about = About { job: Some(id), ..About::default() };
@@ -205,6 +206,7 @@ impl Books {
         match what {
             JobCommand::MoveUp => self.swap(id, -1),
             JobCommand::MoveDown => self.swap(id, 1),
+            JobCommand::MoveBefore(before) => self.stand_before(id, before)?,
             JobCommand::Hold => {
                 if job.reason == JobReason::ProcessingToStopPoint {
                     return Err(conflict(format!("job {id} ends with the copy on the line")));
@@ -221,6 +223,7 @@ impl Books {
             JobCommand::Release => {
                 self.change(id, |job| {
                     job.reviewed |= job.reason == JobReason::JobHeldForReview;
+                    job.canceled_from = None;
                     job.reason = JobReason::JobQueued;
                     if job.in_work == 0 {
                         job.state = JobState::Pending;
@@ -229,9 +232,19 @@ impl Books {
                 told = Some(("job-released", format!("a person released job {id}")));
             }
             JobCommand::Cancel => {
-                self.change(id, |job| job.reason = JobReason::ProcessingToStopPoint);
-                told = Some(("job-canceled", format!("a person canceled job {id}; no further copy is begun")));
+                if job.reason != JobReason::ProcessingToStopPoint {
+                    self.change(id, |job| {
+                        job.canceled_from = Some(restore::canceled_from(job));
+                        job.reason = JobReason::ProcessingToStopPoint;
+                    });
+                    told = Some(("job-canceled", format!("a person canceled job {id}; no further copy is begun")));
+                }
             }
+            JobCommand::Restore => {
+                self.restore(&job)?;
+                told = Some(("job-restored", format!("a person took the cancel of job {id} back")));
+            }
+            JobCommand::Judge { cycle, part } => self.judge(now, &job, cycle, part)?,
             JobCommand::Patch(patch) => {
                 check_patch(&job, &patch, lines)?;
                 self.change(id, |job| apply_patch(job, patch));
@@ -246,14 +259,6 @@ impl Books {
         self.jobs.get(&id).cloned().ok_or_else(|| no_job(id))
     }
 
-    fn swap(&mut self, id: JobId, by: isize) {
-        let order: Vec<(JobId, i64)> = self.queue().iter().map(|job| (job.id, job.rank)).collect();
-        let Some(at) = order.iter().position(|&(other, _)| other == id) else { return };
-        let Some(&(other, rank)) = at.checked_add_signed(by).and_then(|to| order.get(to)) else { return };
-        self.change(other, |job| job.rank = order[at].1);
-        self.change(id, |job| job.rank = rank);
-    }
-
     fn make_rest(&mut self, now: UnixMillis, old: &Job) -> Result<Job, Refused> {
         if !old.state.is_terminal() {
             return Err(conflict(format!("job {} has not ended; its copies are still to be made", old.id)));
@@ -261,10 +266,23 @@ impl Books {
         if let Some(successor) = self.successors.get(&old.id) {
             return Err(conflict(format!("job {successor} makes the rest of job {} already", old.id)));
         }
-        let rest = old.copies.saturating_sub(old.completed + old.in_work);
-        if rest == 0 {
-            return Err(conflict(format!("job {} made every copy", old.id)));
+        let lacking = old.copies.saturating_sub(old.completed + old.in_work);
+        if old.state == JobState::Canceled && old.canceled_from.is_none() {
+            return Err(conflict(format!("job {} is not to be made any more: {}", old.id, old.note)));
         }
+        let rest = lacking.saturating_sub(self.remade_elsewhere);
+        match (lacking, rest) {
+            (0, _) => return Err(conflict(format!("job {} made every copy", old.id))),
+            (_, 0) => return Err(conflict(format!("what job {} lacks is made again by another job already", old.id))),
+            _ => {}
+        }
+        let job = self.make_more(now, old, rest, &format!("the {rest} that job {} did not", old.id));
+        self.successors.insert(old.id, job.id);
+        Ok(job)
+    }
+
+    /// A new job for copies that an ended one lacks.
+    fn make_more(&mut self, now: UnixMillis, old: &Job, rest: u32, what: &str) -> Job {
         self.last_job += 1;
         let id = JobId(self.last_job);
         let job = Job {
@@ -273,15 +291,15 @@ impl Books {
             release_c: old.release_c,
             reviewed: old.reviewed,
             restart_of: Some(old.id),
+            rank: self.rank_of_new(id),
             ..Job::waiting(id, old.name.clone(), old.sha256.clone(), rest, now)
         };
         let about = About { job: Some(id), ..About::default() };
-        let text = format!("job {id} makes the {rest} that job {} did not", old.id);
+        let text = format!("job {id} makes {what}");
         self.note(now, &about, "job-accepted", &text, serde_json::json!({ "restart_of": old.id }));
         self.jobs.insert(id, job.clone());
         self.changed_jobs.insert(id);
-        self.successors.insert(old.id, id);
-        Ok(job)
+        job
     }
 
     /// A copy is begun.
@@ -408,13 +426,7 @@ impl Books {
             (job.state, job.reason) = match job.reason {
                 JobReason::ProcessingToStopPoint => (JobState::Canceled, JobReason::JobCanceledByOperator),
                 _ if job.copies_waiting() == 0 && job.completed == 0 => (JobState::Aborted, JobReason::AbortedBySystem),
-                _ if job.copies_waiting() == 0 && job.scrapped > 0 => {
-                    (JobState::Completed, JobReason::JobCompletedWithErrors)
-                }
-                _ if job.copies_waiting() == 0 && job.unchecked > 0 => {
-                    (JobState::Completed, JobReason::JobCompletedWithWarnings)
-                }
-                _ if job.copies_waiting() == 0 => (JobState::Completed, JobReason::JobCompletedSuccessfully),
+                _ if job.copies_waiting() == 0 => (JobState::Completed, judge::completed_how(job)),
                 held @ (JobReason::JobHeldForRelease | JobReason::JobHeldForReview) => (JobState::PendingHeld, held),
                 _ => (JobState::Pending, JobReason::JobQueued),
             };
@@ -443,6 +455,8 @@ impl Books {
         writes.extend(
             cycles.iter().filter_map(|id| self.cycles.get(id)).map(|cycle| Write::Cycle(Box::new(cycle.clone()))),
         );
+        let remakes = std::mem::take(&mut self.changed_remakes);
+        writes.extend(remakes.into_iter().map(|(cycle, job)| Write::Remake { cycle, job }));
         writes.extend(self.heat.take_new().map(|run| Write::HeatRun(Box::new(run))));
         let entries = std::mem::take(&mut self.entries);
         writes.extend(entries.iter().cloned().map(Write::Journal));

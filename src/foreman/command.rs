@@ -7,7 +7,8 @@ use serde::{Deserialize, Serialize};
 use super::commission::{Commissioned, Measured};
 use super::keys::KeyCommand;
 use super::view::LineView;
-use crate::job::{AccessKey, Job, JobId, LineName, Survey};
+use crate::job::{AccessKey, CycleId, Job, JobId, LineName, PartWord, Survey, said};
+use crate::units::UnixMillis;
 
 /// A request to the foreman.
 #[derive(Clone, Debug)]
@@ -56,6 +57,9 @@ pub enum Command {
         name: LineName,
         /// What.
         what: LineCommand,
+        /// The `since` of the line as the person saw it; another one is answered with [`RefusedCode::Stale`]. An emergency stop
+        /// is meant for any state.
+        if_since: Option<UnixMillis>,
     },
 }
 
@@ -89,30 +93,52 @@ pub enum JobCommand {
     MoveUp,
     /// One place back.
     MoveDown,
+    /// To stand before this open job; behind all with `None`.
+    MoveBefore(Option<JobId>),
     /// Not to be begun until released.
     Hold,
     /// May be begun; also the person's yes to the file's concerns.
     Release,
     /// Not to be made (any more).
     Cancel,
+    /// A person takes a cancel back: the job is what it was before.
+    Restore,
+    /// A person's word on a finished copy. Scrap is made again; a word that was said already changes nothing.
+    Judge {
+        /// The copy's way through its line.
+        cycle: CycleId,
+        /// The word.
+        part: PartWord,
+    },
     /// Changes what is set.
     Patch(JobPatch),
     /// A new job for the copies that an ended one did not make. Answered with the new job.
     MakeRest,
 }
 
-/// Changes to a job; what is `None` stays.
+impl JobCommand {
+    /// Whether it can also be asked of a job that has ended.
+    #[must_use]
+    pub(super) const fn is_for_ended(&self) -> bool {
+        matches!(self, Self::MakeRest | Self::Restore | Self::Judge { .. })
+    }
+}
+
+/// Changes to a job; what is `None` stays. `Some(None)`, in JSON `null`, takes away what was set.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct JobPatch {
     /// New number of copies; not below those begun.
     pub copies: Option<u32>,
-    /// Material keyword.
-    pub material: Option<String>,
-    /// Release temperature, °C.
-    pub release_c: Option<f64>,
-    /// The only line that may make it; `""` for any.
-    pub line: Option<String>,
+    /// Material keyword; `null` or `""`: as the file says.
+    #[serde(deserialize_with = "said", skip_serializing_if = "Option::is_none")]
+    pub material: Option<Option<String>>,
+    /// Release temperature, 1 to 150 °C; `null`: as the material has it.
+    #[serde(deserialize_with = "said", skip_serializing_if = "Option::is_none")]
+    pub release_c: Option<Option<f64>>,
+    /// The only line that may make it; `null` or `""`: any.
+    #[serde(deserialize_with = "said", skip_serializing_if = "Option::is_none")]
+    pub line: Option<Option<String>>,
     /// A new name.
     pub name: Option<String>,
 }
@@ -154,6 +180,8 @@ pub enum RefusedCode {
     Conflict,
     /// Somebody else changed it first.
     Stale,
+    /// Another request was done with the same key.
+    KeyUsed,
     /// A value that cannot be.
     Invalid,
     /// The file cannot be made on this line, or on any.

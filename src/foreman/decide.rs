@@ -5,10 +5,11 @@ use std::path::PathBuf;
 use tokio::sync::oneshot;
 
 use super::books::{About, Books};
-use super::command::{Answer, Arrival, Command, Refused, RefusedCode};
+use super::command::{Answer, Arrival, Command, LineCommand, Refused, RefusedCode};
 use super::commission::{Commissioned, Measured};
 use super::effects::{Decided, Effects};
 use super::keys::KeyBook;
+use super::once::Once;
 use super::present::present;
 use super::refusal::{conflict, invalid, names};
 use super::stand::{Stand, signal};
@@ -17,16 +18,17 @@ use crate::job::{CycleId, LineName, LineState, Material, PrintRun};
 use crate::line::{Act, Signal, Step, StepId, Verdict};
 use crate::printer::{Order, Report, TaskResult};
 use crate::schedule::{Berth, Candidate, fits, plan};
-use crate::store::Write;
+use crate::store::{DoneRequest, Write};
+use crate::units::UnixMillis;
 
 /// Something that happens to the foreman.
 #[derive(Debug)]
 pub(super) enum Event {
-    Request(Command, oneshot::Sender<Decided>),
-    /// A request was refused before anything was decided about it.
-    Refused(Refused, oneshot::Sender<Decided>),
+    Request(Command, Option<Once>, oneshot::Sender<Decided>),
+    /// A request was refused before anything was decided about it, or was done before.
+    Decided(Decided, oneshot::Sender<Decided>),
     /// What was measured on a line was worked out, and the config perhaps changed.
-    Commissioned(usize, Measured, Commissioned, oneshot::Sender<Decided>),
+    Commissioned(usize, Measured, Commissioned, Option<Once>, oneshot::Sender<Decided>),
     Report(usize, Report),
     Checked(usize, CycleId, Verdict, String),
     /// A deadline has come.
@@ -54,14 +56,17 @@ impl Decider {
     /// Decides about one event. The effects are to be carried out in their order before the next one.
     pub(super) fn apply(&mut self, event: Event) -> Effects {
         match event {
-            Event::Request(command, answer) => {
+            Event::Request(command, once, answer) => {
                 let decided = self.command(command);
+                self.remember(once, &decided);
                 self.effects.answers.push((answer, decided));
             }
-            Event::Refused(refused, answer) => self.effects.answers.push((answer, Err(refused))),
-            Event::Commissioned(index, measured, commissioned, answer) => {
+            Event::Decided(decided, answer) => self.effects.answers.push((answer, decided)),
+            Event::Commissioned(index, measured, commissioned, once, answer) => {
                 self.note_commissioned(index, &measured, &commissioned);
-                self.effects.answers.push((answer, Ok(Answer::Commissioned(Box::new(commissioned)))));
+                let decided = Ok(Answer::Commissioned(Box::new(commissioned)));
+                self.remember(once, &decided);
+                self.effects.answers.push((answer, decided));
             }
             Event::Report(index, report) => self.report(index, report),
             Event::Checked(index, cycle, verdict, note) => {
@@ -330,13 +335,42 @@ impl Decider {
             Command::Keys(what) => self.key_command(now, what),
             // Worked out where files may be waited for; it comes back as an event.
             Command::Commission { .. } => Err(conflict("this cannot be worked out here".to_owned())),
-            Command::Line { name, what } => {
+            Command::Line { name, what, if_since } => {
                 let index = self.index_of(&name)?;
+                self.check_seen(index, &what, if_since)?;
                 let moment = self.clock.now();
                 self.stands[index].line.operate(moment, what).map_err(|o| conflict(o.0))?;
                 self.settle();
                 Ok(Answer::Line(Box::new(present(&self.stands[index], &self.books, &self.clock))))
             }
+        }
+    }
+
+    /// What was done with a key is kept together with what it did. A refusal did nothing.
+    fn remember(&mut self, once: Option<Once>, decided: &Decided) {
+        let (Some(Once { key, print }), Ok(answer)) = (once, decided) else { return };
+        let (job, line) = match answer {
+            Answer::Job(job) => (Some(job.id), None),
+            Answer::Line(line) => (None, Some(line.name.clone())),
+            Answer::Commissioned(_) | Answer::Key(_) | Answer::Done => (None, None),
+        };
+        self.effects.writes.push(Write::Request(DoneRequest { key, print, job, line, at: self.clock.wall() }));
+    }
+
+    /// Refuses what was meant for a state that the line is not in any more.
+    fn check_seen(&self, index: usize, what: &LineCommand, seen: Option<UnixMillis>) -> Result<(), Refused> {
+        let stand = &self.stands[index];
+        let now = stand.shown.as_ref().map_or_else(|| self.clock.wall_at(stand.line.since()), |shown| shown.since);
+        match seen {
+            Some(seen) if seen != now && *what != LineCommand::EmergencyStop => {
+                let name = stand.line.name();
+                let (seen, now) = (seen.0, now.0);
+                let text = format!(
+                    "line {name} stands as it does since {now}, and you saw it as it was since {seen}; look again, then decide"
+                );
+                Err(Refused { code: RefusedCode::Stale, text })
+            }
+            _ => Ok(()),
         }
     }
 

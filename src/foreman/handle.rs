@@ -7,6 +7,7 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use super::command::{Answer, Command, Refused, RefusedCode};
 use super::foretold::ForecastView;
 use super::keys::Keyring;
+use super::once::Once;
 use super::view::{LineView, Live};
 use crate::job::Job;
 use crate::store::Entry;
@@ -27,6 +28,8 @@ pub enum News {
 pub struct Request {
     /// What is asked.
     pub command: Command,
+    /// The key that it bears: what was done with it is not done again.
+    pub once: Option<Once>,
     /// Where the answer goes.
     pub answer: oneshot::Sender<Result<Answer, Refused>>,
 }
@@ -70,12 +73,20 @@ impl Handle {
     /// # Errors
     /// What the foreman refuses; [`RefusedCode::Busy`] when its desk is full or it has gone home.
     pub async fn ask(&self, command: Command) -> Result<Answer, Refused> {
+        self.ask_once(command, None).await
+    }
+
+    /// Asks for something that is done once, however often it is asked for with the same key.
+    ///
+    /// # Errors
+    /// As [`Self::ask`]; [`RefusedCode::KeyUsed`] if something else was done with the key.
+    pub async fn ask_once(&self, command: Command, once: Option<Once>) -> Result<Answer, Refused> {
         let busy = || Refused {
             code: RefusedCode::Busy,
             text: "the foreman has too much to do or is shutting down; try again in a moment".to_owned(),
         };
         let (answer, answered) = oneshot::channel();
-        self.requests.try_send(Request { command, answer }).map_err(|_| busy())?;
+        self.requests.try_send(Request { command, once, answer }).map_err(|_| busy())?;
         answered.await.map_err(|_| busy())?
     }
 

@@ -18,11 +18,13 @@ mod handle;
 mod heat_book;
 mod keys;
 mod office;
+mod once;
 mod patch;
 mod present;
 mod prints;
 mod program;
 mod progress;
+mod recall;
 mod recover;
 mod refusal;
 mod run;
@@ -39,6 +41,7 @@ pub use foretold::{CopyForecastView, ForecastView, JobForecastView, LineForecast
 pub use handle::{Handle, News, Request};
 pub use keys::{KeyBook, KeyCommand, Keyring, hour_of, key_facts};
 pub use office::{Errand, Office};
+pub use once::{Once, OnceKey};
 pub use run::{Foreman, Orders, Reports};
 pub use view::{AlarmView, HeatRunView, LineView, Live, PhaseEnds, Question, TemperatureView, TrialView, WorkView};
 

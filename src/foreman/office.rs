@@ -135,7 +135,7 @@ impl Office {
 
     /// Somebody asks for something.
     pub fn handle_request(&mut self, command: Command, answer: oneshot::Sender<Decided>) {
-        self.handle(Event::Request(command, answer));
+        self.handle(Event::Request(command, None, answer));
     }
 
     /// A driver reports.
@@ -192,7 +192,7 @@ impl Office {
     /// The order to be given at once, if the command is one.
     #[must_use]
     pub fn stop_at_once(&self, command: &Command) -> Option<(usize, Order)> {
-        let Command::Line { name, what: LineCommand::EmergencyStop } = command else { return None };
+        let Command::Line { name, what: LineCommand::EmergencyStop, .. } = command else { return None };
         let index = self.decider.stands.iter().position(|stand| stand.config.name == *name)?;
         Some((index, Order::EmergencyStop))
     }
@@ -285,7 +285,7 @@ impl Office {
                 self.errands.push_back(Errand::Keep(failing.writes.clone()));
             }
             Event::Time => {}
-            Event::Request(command, answer) => {
+            Event::Request(command, _, answer) => {
                 let refused = failing.refused.clone();
                 let stop = self.stop_at_once(&command);
                 let decided = if stop.is_some() { Ok(Answer::Done) } else { Err(refused) };

@@ -10,15 +10,18 @@ use tokio::sync::{broadcast, mpsc, watch};
 use tokio::time::Sleep;
 use tokio_util::sync::CancellationToken;
 
-use super::command::{Command, JobCommand, Refused, RefusedCode};
+use super::command::{Answer, Command, JobCommand, Refused, RefusedCode};
 use super::commission::{Commissioned, Measured, commission};
 use super::decide::{Decider, Event};
 use super::foresee::Outlook;
 use super::handle::{Handle, News, Request};
 use super::keys::Keyring;
 use super::office::{Errand, Office};
+use super::once::Once;
 use super::present::present;
 use super::program;
+use super::recall::recall;
+use super::refusal::conflict;
 use super::stand::Stand;
 use super::trying::standing;
 use super::view::Live;
@@ -267,19 +270,57 @@ impl Foreman {
         facts
     }
 
-    /// What needs a file to be read or written is worked out before anything is decided about it.
+    /// What needs a file or the store to be read, or a file to be written, is worked out before anything is decided about it.
     async fn prepare(&mut self, request: Request) -> Event {
+        let Request { command, once, answer } = request;
         if self.office.is_failing() {
-            return Event::Request(request.command, request.answer);
+            return Event::Request(command, once, answer);
         }
-        self.recall(&request.command).await;
-        let Command::Commission { line, measured } = request.command else {
-            return Event::Request(request.command, request.answer);
+        if let Some(once) = &once {
+            match self.done_before(once, &command).await {
+                Ok(None) => {}
+                Ok(Some(done)) => return Event::Decided(Ok(done), answer),
+                Err(refused) => return Event::Decided(Err(refused), answer),
+            }
+        }
+        if let Err(refused) = self.recall(&command).await {
+            return Event::Decided(Err(refused), answer);
+        }
+        let Command::Commission { line, measured } = command else {
+            return Event::Request(command, once, answer);
         };
         match self.commission(&line, &measured).await {
-            Ok((index, commissioned)) => Event::Commissioned(index, *measured, commissioned, request.answer),
-            Err(refused) => Event::Refused(refused, request.answer),
+            Ok((index, commissioned)) => Event::Commissioned(index, *measured, commissioned, once, answer),
+            Err(refused) => Event::Decided(Err(refused), answer),
         }
+    }
+
+    /// If the request was done before: what it is about, as that is now.
+    async fn done_before(&mut self, once: &Once, command: &Command) -> Result<Option<Answer>, Refused> {
+        let reader = self.store.reader();
+        let Some(done) = reader.done_request(&once.key, self.clock.wall()).await.map_err(store_fault)? else {
+            return Ok(None);
+        };
+        if done.print != once.print {
+            let text =
+                "another request was done with this key before; make up a new key for each new request".to_owned();
+            return Err(Refused { code: RefusedCode::KeyUsed, text });
+        }
+        if let Command::Commission { line, measured } = command {
+            // Worked out again, and not written again.
+            let (_, again) = self.commission(line, &Measured { write: None, ..(**measured).clone() }).await?;
+            return Ok(Some(Answer::Commissioned(Box::new(Commissioned {
+                written: measured.write.is_some(),
+                ..again
+            }))));
+        }
+        if let Some(id) = done.job {
+            let job = reader.job(id).await.map_err(store_fault)?;
+            return Ok(job.map(|job| Answer::Job(Box::new(job))).or(Some(Answer::Done)));
+        }
+        let Decider { stands, books, clock, .. } = &self.office.decider;
+        let stand = stands.iter().find(|stand| Some(&stand.config.name) == done.line.as_ref());
+        Ok(Some(stand.map_or(Answer::Done, |stand| Answer::Line(Box::new(present(stand, books, clock))))))
     }
 
     async fn commission(&mut self, line: &LineName, measured: &Measured) -> Result<(usize, Commissioned), Refused> {
@@ -293,25 +334,26 @@ impl Foreman {
         Ok((index, work.await.map_err(broken)??))
     }
 
-    /// Ended jobs are not in the books; one that is asked about is fetched.
-    async fn recall(&mut self, command: &Command) {
-        let (Command::Job { id, .. } | Command::SourceGone(id)) = command else { return };
-        let reader = self.store.reader();
-        if matches!(command, Command::Job { what: JobCommand::MakeRest, .. })
-            && let Ok(Some(successor)) = reader.successor_of(*id).await
+    /// What has ended and is asked about comes back into the books for one command.
+    async fn recall(&mut self, command: &Command) -> Result<(), Refused> {
+        let books = &mut self.office.decider.books;
+        if let Some(past) = recall(&self.store.reader(), books, command).await.map_err(store_fault)? {
+            books.recall(past);
+        }
+        if let Command::Job { id, what: JobCommand::Restore, .. } = command
+            && let Some(job) = self.office.decider.books.job(*id)
         {
-            self.office.decider.books.note_successor(*id, successor);
+            let file = (self.office.decider.files)(&job.sha256);
+            if !tokio::fs::try_exists(&file).await.unwrap_or(false) {
+                return Err(conflict(format!("the file of job {id} is gone; send it again as a new job")));
+            }
         }
-        if self.office.decider.books.job(*id).is_some() {
-            return;
-        }
-        let Ok(Some(job)) = reader.job(*id).await else { return };
-        let survey = match command {
-            Command::Job { what: JobCommand::MakeRest, .. } => reader.survey(&job.sha256).await.ok().flatten(),
-            _ => None,
-        };
-        self.office.decider.books.recall(job, survey);
+        Ok(())
     }
+}
+
+fn store_fault(error: StoreError) -> Refused {
+    Refused { code: RefusedCode::Store, text: error.to_string() }
 }
 
 /// Requests that had to wait come first.

@@ -9,6 +9,7 @@ use serde::Deserialize;
 use super::desk::Desk;
 use super::error::HttpError;
 use super::guide::number;
+use super::seen::Seen;
 use crate::foreman::{LineCommand, LineView};
 use crate::units::Millimetres;
 
@@ -42,6 +43,9 @@ struct FlawBody {
     length_mm: f64,
     #[serde(default)]
     note: String,
+    /// The `since` of the line as the person saw it, here and below.
+    #[serde(default)]
+    since: Option<i64>,
 }
 
 /// As a person enters it.
@@ -51,20 +55,32 @@ struct FlawForm {
     length_mm: f64,
     #[serde(default)]
     note: String,
+    #[serde(default)]
+    since: Option<i64>,
 }
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct FlawNumber {
     flaw: u64,
+    #[serde(default)]
+    since: Option<i64>,
 }
 
-async fn say_splice(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line(&name, LineCommand::SpliceAtNose).await.map(Json)
+async fn say_splice(
+    State(desk): State<Desk>,
+    Path(name): Path<String>,
+    seen: Seen,
+) -> Result<Json<LineView>, HttpError> {
+    desk.tell_line_seen(&name, LineCommand::SpliceAtNose, seen.since).await.map(Json)
 }
 
-async fn forget_splice(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line(&name, LineCommand::ForgetSplice).await.map(Json)
+async fn forget_splice(
+    State(desk): State<Desk>,
+    Path(name): Path<String>,
+    seen: Seen,
+) -> Result<Json<LineView>, HttpError> {
+    desk.tell_line_seen(&name, LineCommand::ForgetSplice, seen.since).await.map(Json)
 }
 
 async fn mark_flaw(
@@ -72,7 +88,8 @@ async fn mark_flaw(
     Path(name): Path<String>,
     Json(body): Json<FlawBody>,
 ) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line(&name, flaw(body.before_mm, body.length_mm, body.note)?).await.map(Json)
+    let what = flaw(body.before_mm, body.length_mm, body.note)?;
+    desk.tell_line_seen(&name, what, body.since).await.map(Json)
 }
 
 async fn clear_flaw(
@@ -80,21 +97,21 @@ async fn clear_flaw(
     Path(name): Path<String>,
     Json(body): Json<FlawNumber>,
 ) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line(&name, LineCommand::ClearFlaw(body.flaw)).await.map(Json)
+    desk.tell_line_seen(&name, LineCommand::ClearFlaw(body.flaw), body.since).await.map(Json)
 }
 
-async fn form_splice(desk: State<Desk>, name: Path<String>) -> Result<Redirect, HttpError> {
-    say_splice(desk, name).await.map(|line| back(&line))
+async fn form_splice(desk: State<Desk>, name: Path<String>, seen: Seen) -> Result<Redirect, HttpError> {
+    say_splice(desk, name, seen).await.map(|line| back(&line))
 }
 
-async fn form_forget(desk: State<Desk>, name: Path<String>) -> Result<Redirect, HttpError> {
-    forget_splice(desk, name).await.map(|line| back(&line))
+async fn form_forget(desk: State<Desk>, name: Path<String>, seen: Seen) -> Result<Redirect, HttpError> {
+    forget_splice(desk, name, seen).await.map(|line| back(&line))
 }
 
 async fn form_mark(desk: State<Desk>, name: Path<String>, Form(form): Form<FlawForm>) -> Result<Redirect, HttpError> {
-    let FlawForm { before_mm, length_mm, note } = form;
+    let FlawForm { before_mm, length_mm, note, since } = form;
     let before_mm = number("before_mm", &before_mm)?;
-    let body = FlawBody { before_mm, length_mm, note };
+    let body = FlawBody { before_mm, length_mm, note, since };
     mark_flaw(desk, name, Json(body)).await.map(|line| back(&line))
 }
 

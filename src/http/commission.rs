@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::desk::Desk;
 use super::error::HttpError;
+use super::seen::Seen;
 use crate::foreman::{Answer, Command, Commissioned, Jog, Leg, LineCommand, LineView, Measured, TrialView, guide};
 use crate::units::Millimetres;
 
@@ -37,6 +38,9 @@ pub(super) struct JogBody {
     /// The person's word that the belt may move although the bed is warm.
     #[serde(default)]
     pub(super) although_warm: bool,
+    /// The `since` of the line as the person saw it.
+    #[serde(default)]
+    pub(super) since: Option<i64>,
 }
 
 #[derive(Deserialize)]
@@ -45,6 +49,8 @@ struct HeatBody {
     bed_c: u32,
     #[serde(default)]
     looked: bool,
+    #[serde(default)]
+    since: Option<i64>,
 }
 
 impl JogBody {
@@ -52,7 +58,7 @@ impl JogBody {
         if !self.mm.is_finite() {
             return Err(HttpError::Invalid { text: "mm is not a number".to_owned() });
         }
-        let Self { mm, feed_mm_min, looked, although_warm } = self;
+        let Self { mm, feed_mm_min, looked, although_warm, since: _ } = self;
         Ok(LineCommand::Jog(Jog { travel: Millimetres(mm).to_micrometres(), feed_mm_min, looked, although_warm }))
     }
 }
@@ -72,7 +78,7 @@ async fn work_out(
 /// Has the foreman work it out, and write it if that is asked for.
 pub(super) async fn commission(desk: &Desk, name: &str, measured: Measured) -> Result<Commissioned, HttpError> {
     let line = desk.line(name)?.name;
-    match desk.handle.ask(Command::Commission { line, measured: Box::new(measured) }).await? {
+    match desk.ask(Command::Commission { line, measured: Box::new(measured) }).await? {
         Answer::Commissioned(commissioned) => Ok(*commissioned),
         Answer::Line(_) | Answer::Job(_) | Answer::Key(_) | Answer::Done => Err(HttpError::Internal),
     }
@@ -83,17 +89,21 @@ async fn jog_line(
     Path(name): Path<String>,
     Json(body): Json<JogBody>,
 ) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line(&name, body.command()?).await.map(Json)
+    desk.tell_line_seen(&name, body.command()?, body.since).await.map(Json)
 }
 
 async fn heat_line(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(HeatBody { bed_c, looked }): Json<HeatBody>,
+    Json(HeatBody { bed_c, looked, since }): Json<HeatBody>,
 ) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line(&name, LineCommand::HeatTrial { bed_c, looked }).await.map(Json)
+    desk.tell_line_seen(&name, LineCommand::HeatTrial { bed_c, looked }, since).await.map(Json)
 }
 
-async fn end_trial(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line(&name, LineCommand::EndTrial).await.map(Json)
+async fn end_trial(
+    State(desk): State<Desk>,
+    Path(name): Path<String>,
+    seen: Seen,
+) -> Result<Json<LineView>, HttpError> {
+    desk.tell_line_seen(&name, LineCommand::EndTrial, seen.since).await.map(Json)
 }

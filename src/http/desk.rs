@@ -7,10 +7,11 @@ use super::door::Door;
 use super::error::HttpError;
 use super::jobs::job_id;
 use crate::clock::Clock;
-use crate::foreman::{Answer, Command, Handle, JobCommand, LineCommand, LineView};
+use crate::foreman::{Answer, Command, Handle, JobCommand, LineCommand, LineView, Once, Refused};
 use crate::infeed::{Intake, Pictures};
 use crate::job::{Cycle, Job, JobId, JobState, LineName, Survey};
 use crate::store::{Entry, JobFilter, JobKey, JobSet, JournalFilter, Reader, StoreError};
+use crate::units::UnixMillis;
 
 /// The longest file that is taken unless the config says otherwise: 1 GiB.
 const UPLOAD_MAX: u64 = 1 << 30;
@@ -108,22 +109,29 @@ impl Desk {
         line.cloned().ok_or_else(|| HttpError::NoSuch { what: format!("line {:?}", shorten(name)) })
     }
 
-    /// Refuses an answer to a question that the line does not ask any more.
-    pub(super) fn check_seen(&self, name: &str, since: Option<i64>) -> Result<(), HttpError> {
-        let now = self.line(name)?.since.0;
-        match since {
-            Some(seen) if seen != now => Err(HttpError::Stale { now: format!("since {now}") }),
-            _ => Ok(()),
-        }
-    }
-
     /// Tells a line something; answers the line as it is then.
     pub(super) async fn tell_line(&self, name: &str, what: LineCommand) -> Result<LineView, HttpError> {
+        self.tell_line_seen(name, what, None).await
+    }
+
+    /// The same, from somebody who saw the line as it was since a moment: if it has changed since then, nothing is done.
+    pub(super) async fn tell_line_seen(
+        &self,
+        name: &str,
+        what: LineCommand,
+        since: Option<i64>,
+    ) -> Result<LineView, HttpError> {
         let name = self.line(name)?.name;
-        match self.handle.ask(Command::Line { name: name.clone(), what }).await? {
+        let command = Command::Line { name: name.clone(), what, if_since: since.map(UnixMillis) };
+        match self.ask(command).await? {
             Answer::Line(view) => Ok(*view),
             Answer::Job(_) | Answer::Commissioned(_) | Answer::Key(_) | Answer::Done => self.line(name.as_str()),
         }
+    }
+
+    /// Asks the foreman for what the request is about; if that bears a key, once.
+    pub(super) async fn ask(&self, command: Command) -> Result<Answer, Refused> {
+        self.handle.ask_once(command, Once::take(&[])).await
     }
 
     /// Tells a job something; answers the job as it is then, or the new one.
@@ -133,7 +141,7 @@ impl Desk {
         what: JobCommand,
         if_version: Option<i64>,
     ) -> Result<Job, HttpError> {
-        match self.handle.ask(Command::Job { id, what, if_version }).await? {
+        match self.ask(Command::Job { id, what, if_version }).await? {
             Answer::Job(job) => Ok(*job),
             Answer::Line(_) | Answer::Commissioned(_) | Answer::Key(_) | Answer::Done => self.known_job(id).await,
         }

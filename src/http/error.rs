@@ -96,7 +96,7 @@ struct Kind {
 }
 
 /// Kinds that mean more than their status code. The others are `about:blank` (RFC 9457 §4.2.1).
-static KINDS: [Kind; 12] = [
+static KINDS: [Kind; 13] = [
     Kind {
         code: "not-in-this-state",
         status: StatusCode::CONFLICT,
@@ -114,6 +114,12 @@ static KINDS: [Kind; 12] = [
         status: StatusCode::UNPROCESSABLE_ENTITY,
         title: "A value that cannot be",
         meaning: "The request was understood, but one of its values cannot be taken. The detail says which and why.",
+    },
+    Kind {
+        code: "key-used-otherwise",
+        status: StatusCode::UNPROCESSABLE_ENTITY,
+        title: "The key was used for something else",
+        meaning: "Another request was done with the same Idempotency-Key. Nothing was done now; make up a new key for each request.",
     },
     Kind {
         code: "does-not-fit",
@@ -212,6 +218,7 @@ impl From<&HttpError> for Problem {
                 RefusedCode::NotFound => Self::plain(StatusCode::NOT_FOUND, detail),
                 RefusedCode::Conflict => Self::of_kind("not-in-this-state", detail),
                 RefusedCode::Stale => Self::of_kind("stale", detail),
+                RefusedCode::KeyUsed => Self::of_kind("key-used-otherwise", detail),
                 RefusedCode::Invalid => Self::of_kind("invalid-value", detail),
                 RefusedCode::DoesNotFit => Self::of_kind("does-not-fit", detail),
                 RefusedCode::Busy => Self::of_kind("busy", detail),
@@ -358,6 +365,7 @@ mod tests {
         assert_eq!(status(RefusedCode::NotFound), 404);
         assert_eq!(status(RefusedCode::Conflict), 409);
         assert_eq!(status(RefusedCode::Stale), 412);
+        assert_eq!(status(RefusedCode::KeyUsed), 422);
         assert_eq!(status(RefusedCode::Invalid), 422);
         assert_eq!(status(RefusedCode::DoesNotFit), 422);
         assert_eq!(status(RefusedCode::Busy), 503);

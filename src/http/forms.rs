@@ -47,8 +47,7 @@ async fn do_to_line(
         },
         _ => return Err(HttpError::NoSuch { what: format!("command {:?} for a line", shorten(&what)) }),
     };
-    desk.check_seen(&name, form.since)?;
-    let line = desk.tell_line(&name, command).await?;
+    let line = desk.tell_line_seen(&name, command, form.since).await?;
     Ok(Redirect::to(&format!("/#line-{}", line.name)))
 }
 
@@ -59,6 +58,7 @@ async fn do_to_job(State(desk): State<Desk>, Path((id, what)): Path<(String, Str
         "hold" => JobCommand::Hold,
         "release" => JobCommand::Release,
         "cancel" => JobCommand::Cancel,
+        "restore" => JobCommand::Restore,
         "make-rest" => JobCommand::MakeRest,
         _ => return Err(HttpError::NoSuch { what: format!("command {:?} for a job", shorten(&what)) }),
     };

@@ -209,8 +209,9 @@ async fn jog(
         feed_mm_min,
         looked: ticked("looked"),
         although_warm: ticked("although_warm"),
+        since: since(&fields)?,
     };
-    let line = desk.tell_line(&name, body.command()?).await?;
+    let line = desk.tell_line_seen(&name, body.command()?, body.since).await?;
     Ok(back(&line, &fields))
 }
 
@@ -225,7 +226,8 @@ async fn heat(
         reason = "the line refuses what is out of its limits"
     )]
     let bed_c = number_in(&fields, "bed_c")?.round().max(0.0) as u32;
-    let line = desk.tell_line(&name, LineCommand::HeatTrial { bed_c, looked: fields.contains_key("looked") }).await?;
+    let what = LineCommand::HeatTrial { bed_c, looked: fields.contains_key("looked") };
+    let line = desk.tell_line_seen(&name, what, since(&fields)?).await?;
     Ok(back(&line, &fields))
 }
 
@@ -234,7 +236,7 @@ async fn end_trial(
     Path(name): Path<String>,
     Form(fields): Form<Fields>,
 ) -> Result<Redirect, HttpError> {
-    let line = desk.tell_line(&name, LineCommand::EndTrial).await?;
+    let line = desk.tell_line_seen(&name, LineCommand::EndTrial, since(&fields)?).await?;
     Ok(back(&line, &fields))
 }
 
@@ -244,7 +246,7 @@ async fn mark_splice(
     Path(name): Path<String>,
     Form(fields): Form<Fields>,
 ) -> Result<Redirect, HttpError> {
-    let line = desk.tell_line(&name, LineCommand::SpliceAtNose).await?;
+    let line = desk.tell_line_seen(&name, LineCommand::SpliceAtNose, since(&fields)?).await?;
     Ok(back(&line, &fields))
 }
 
@@ -271,6 +273,12 @@ fn back(line: &LineView, fields: &Fields) -> Redirect {
         Some(topic) => Redirect::to(&format!("/lines/{0}/commission/{1}{query}#line-{0}", line.name, topic.as_str())),
         None => Redirect::to(&format!("/lines/{}/commission", line.name)),
     }
+}
+
+/// The `since` of the line as the person saw it, if the form bears it.
+fn since(fields: &Fields) -> Result<Option<i64>, HttpError> {
+    let wrong = |text: &str| HttpError::Invalid { text: format!("since is {:?}; it must be a number", shorten(text)) };
+    fields.get("since").map(|text| text.parse().map_err(|_| wrong(text))).transpose()
 }
 
 fn topic_of(text: &str) -> Result<Topic, HttpError> {

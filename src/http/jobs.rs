@@ -11,8 +11,8 @@ use serde_json::{Value, json};
 
 use super::desk::{Cursor, Desk, JobList, page_size, shorten};
 use super::error::HttpError;
-use crate::foreman::{JobCommand, JobPatch};
-use crate::job::{Job, JobId, Survey};
+use crate::foreman::{JobCommand, JobPatch, RefusedCode};
+use crate::job::{CycleId, Job, JobId, PartWord, Survey, said};
 
 pub(super) fn router() -> Router<Desk> {
     Router::new()
@@ -23,6 +23,8 @@ pub(super) fn router() -> Router<Desk> {
         .route("/jobs/{id}/hold", post(hold_job))
         .route("/jobs/{id}/release", post(release_job))
         .route("/jobs/{id}/cancel", post(cancel_job))
+        .route("/jobs/{id}/restore", post(restore_job))
+        .route("/jobs/{id}/cycles/{cycle}/judge", post(judge_copy))
         .route("/jobs/{id}/make-rest", post(make_rest))
 }
 
@@ -65,7 +67,18 @@ struct JobPage {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct MoveBody {
-    direction: Direction,
+    /// One place.
+    direction: Option<Direction>,
+    /// The open job before which it is to stand; `null` puts it behind all.
+    #[serde(default, deserialize_with = "said")]
+    before: Option<Option<JobId>>,
+}
+
+/// A person's word on a finished copy.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct JudgeBody {
+    part: PartWord,
 }
 
 #[derive(Deserialize)]
@@ -111,9 +124,14 @@ async fn move_job(
     headers: HeaderMap,
     Json(body): Json<MoveBody>,
 ) -> Result<Response, HttpError> {
-    let what = match body.direction {
-        Direction::Up => JobCommand::MoveUp,
-        Direction::Down => JobCommand::MoveDown,
+    let what = match (body.direction, body.before) {
+        (Some(Direction::Up), None) => JobCommand::MoveUp,
+        (Some(Direction::Down), None) => JobCommand::MoveDown,
+        (None, Some(before)) => JobCommand::MoveBefore(before),
+        _ => {
+            let text = "expected either `direction` (up or down), or `before` (a job's number, or null for the end)";
+            return Err(HttpError::Invalid { text: text.to_owned() });
+        }
     };
     tell_job(&desk, &id, &headers, what).await
 }
@@ -138,6 +156,28 @@ async fn cancel_job(
     tell_job(&desk, &id, &headers, JobCommand::Cancel).await
 }
 
+async fn restore_job(
+    State(desk): State<Desk>,
+    Path(id): Path<String>,
+    headers: HeaderMap,
+) -> Result<Response, HttpError> {
+    tell_job(&desk, &id, &headers, JobCommand::Restore).await
+}
+
+/// Answers the job, and the number of the job that makes the copy again (`null` if none does).
+async fn judge_copy(
+    State(desk): State<Desk>,
+    Path((id, cycle)): Path<(String, String)>,
+    headers: HeaderMap,
+    Json(body): Json<JudgeBody>,
+) -> Result<Response, HttpError> {
+    let cycle = cycle_id(&cycle)?;
+    let job = changed_job(&desk, &id, &headers, JobCommand::Judge { cycle, part: body.part }).await?;
+    let mut answer = job_json(&job);
+    answer["remade_by"] = json!(desk.reader.remade_by(cycle).await?);
+    Ok((etag(&job), Json(answer)).into_response())
+}
+
 async fn make_rest(
     State(desk): State<Desk>,
     Path(id): Path<String>,
@@ -147,22 +187,43 @@ async fn make_rest(
 }
 
 async fn tell_job(desk: &Desk, id: &str, headers: &HeaderMap, what: JobCommand) -> Result<Response, HttpError> {
+    changed_job(desk, id, headers, what).await.map(|job| job_answer(&job))
+}
+
+async fn changed_job(desk: &Desk, id: &str, headers: &HeaderMap, what: JobCommand) -> Result<Job, HttpError> {
     let job = desk.job(id).await?;
     let if_version = match headers.get(IF_MATCH) {
         None => None,
         Some(value) => wanted_version(value.to_str().unwrap_or(""), &job)?,
     };
-    let job = desk.tell_job(job.id, what, if_version).await?;
-    Ok(job_answer(&job))
+    match desk.tell_job(job.id, what, if_version).await {
+        // By the tag that it must be asked with next time.
+        Err(HttpError::Refused(refused)) if refused.code == RefusedCode::Stale && if_version.is_some() => {
+            let tag = format!("\"{}\"", desk.job(id).await?.version);
+            Err(HttpError::Stale { now: tag })
+        }
+        told => told,
+    }
 }
 
 /// The version that `If-Match` insists on; `None` for `*`. Strong comparison: weak tags match nothing (RFC 9110 §13.1.1).
+///
+/// Of several the present one; if it is not among them the first, which the foreman refuses as stale, but not where this very
+/// request was done before.
 fn wanted_version(if_match: &str, job: &Job) -> Result<Option<i64>, HttpError> {
     if if_match.trim() == "*" {
         return Ok(None);
     }
-    let now = format!("\"{}\"", job.version);
-    if if_match.split(',').any(|tag| tag.trim() == now) { Ok(Some(job.version)) } else { Err(HttpError::Stale { now }) }
+    let of_tag = |tag: &str| tag.trim().strip_prefix('"')?.strip_suffix('"')?.parse::<i64>().ok();
+    let versions: Vec<i64> = if_match.split(',').filter_map(of_tag).collect();
+    let wanted = versions.iter().find(|version| **version == job.version).or_else(|| versions.first());
+    wanted.map(|version| Some(*version)).ok_or_else(|| HttpError::Stale { now: format!("\"{}\"", job.version) })
+}
+
+/// The cycle's number in an address; what is no number names none.
+pub(super) fn cycle_id(text: &str) -> Result<CycleId, HttpError> {
+    let number = text.parse().map_err(|_| HttpError::NoSuch { what: format!("cycle {:?}", shorten(text)) })?;
+    Ok(CycleId(number))
 }
 
 /// The job's number in an address; what is no number names no job.

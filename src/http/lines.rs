@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::desk::Desk;
 use super::error::HttpError;
+use super::seen::Seen;
 use crate::foreman::{LineCommand, LineView};
 use crate::job::{AlarmKind, PartWord};
 
@@ -33,6 +34,9 @@ struct LineList {
 #[serde(deny_unknown_fields)]
 struct HoldBody {
     when: HoldWhen,
+    /// The `since` of the line as the person saw it, here and below: what was meant for an older state is refused.
+    #[serde(default)]
+    since: Option<i64>,
 }
 
 #[derive(Deserialize)]
@@ -59,6 +63,8 @@ struct ClearBody {
 #[serde(deny_unknown_fields)]
 struct AcknowledgeBody {
     alarm: AlarmKind,
+    #[serde(default)]
+    since: Option<i64>,
 }
 
 async fn list_lines(State(desk): State<Desk>) -> Json<LineList> {
@@ -79,17 +85,26 @@ async fn hold_line(
         HoldWhen::Now => LineCommand::HoldNow,
         HoldWhen::AfterPart => LineCommand::HoldAfterPart,
     };
-    desk.tell_line(&name, what).await.map(Json)
+    desk.tell_line_seen(&name, what, body.since).await.map(Json)
 }
 
-async fn resume_line(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line(&name, LineCommand::Resume).await.map(Json)
+async fn resume_line(
+    State(desk): State<Desk>,
+    Path(name): Path<String>,
+    seen: Seen,
+) -> Result<Json<LineView>, HttpError> {
+    desk.tell_line_seen(&name, LineCommand::Resume, seen.since).await.map(Json)
 }
 
-async fn stop_line(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line(&name, LineCommand::Stop).await.map(Json)
+async fn stop_line(
+    State(desk): State<Desk>,
+    Path(name): Path<String>,
+    seen: Seen,
+) -> Result<Json<LineView>, HttpError> {
+    desk.tell_line_seen(&name, LineCommand::Stop, seen.since).await.map(Json)
 }
 
+/// Whatever is sent along, and however old what the person saw: it is stopped.
 async fn stop_line_in_emergency(
     State(desk): State<Desk>,
     Path(name): Path<String>,
@@ -110,8 +125,7 @@ async fn answer_clear(
             return Err(HttpError::Invalid { text });
         }
     };
-    desk.check_seen(&name, body.since)?;
-    desk.tell_line(&name, what).await.map(Json)
+    desk.tell_line_seen(&name, what, body.since).await.map(Json)
 }
 
 async fn acknowledge_alarm(
@@ -119,5 +133,5 @@ async fn acknowledge_alarm(
     Path(name): Path<String>,
     Json(body): Json<AcknowledgeBody>,
 ) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line(&name, LineCommand::Acknowledge(body.alarm)).await.map(Json)
+    desk.tell_line_seen(&name, LineCommand::Acknowledge(body.alarm), body.since).await.map(Json)
 }

@@ -22,8 +22,8 @@ use tracing::Span;
 use super::desk::Desk;
 use super::error::{self, HttpError};
 use super::{
-    access, belt, belt_page, commission, door, events, forecast, forms, guide, job_page, jobs, journal, key, keys,
-    keys_page, lines, log, pages, picture, statics, upload,
+    access, belt, belt_page, commission, door, events, forecast, forms, guide, job_forms, job_page, jobs, journal, key,
+    keys, keys_page, lines, log, once, pages, picture, statics, upload,
 };
 
 /// Bodies other than files.
@@ -78,6 +78,7 @@ pub fn router(desk: Desk) -> Router {
         .merge(job_page::router())
         .merge(log::router())
         .merge(forms::router())
+        .merge(job_forms::router())
         .merge(guide::router())
         .merge(belt::forms())
         .merge(key::router())
@@ -85,9 +86,10 @@ pub fn router(desk: Desk) -> Router {
         .route("/manifest.webmanifest", get(statics::send_manifest))
         .route("/static/{name}", get(statics::send_file))
         .route("/problems/{code}", get(error::explain_problem))
+        .layer(from_fn(once::with_body))
         .layer(DefaultBodyLimit::max(BODY_MAX))
         // After the limit: files have their own.
-        .merge(upload::router())
+        .merge(upload::router().layer(from_fn(once::without_body)))
         .fallback(async || HttpError::NoSuch { what: "such address".to_owned() })
         .layer(from_fn_with_state(desk.clone(), door::check_key))
         .layer(from_fn_with_state(desk.clone(), access::check_sender))

@@ -139,7 +139,13 @@ pub(super) fn job_standing(job: &Job) -> String {
         JobReason::JobPrinting => "a copy is being made",
         JobReason::JobHeldForRelease => "held by a person; it waits until it is released",
         JobReason::JobHeldForReview => "held until a person has read what was found in the file",
-        JobReason::ResourcesAreNotReady => "waits: no line that it fits is there",
+        // The note says which line lacks what.
+        JobReason::ResourcesAreNotReady => {
+            return job.line.as_ref().map_or_else(
+                || "waits: none of the lines can make it as they are now".to_owned(),
+                |line| format!("waits: line {line} cannot make it as it is now"),
+            );
+        }
         JobReason::MaterialNeeded => {
             return job.material.as_ref().map_or_else(
                 || "waits: its line has another material loaded".to_owned(),
@@ -343,6 +349,10 @@ pub(super) mod tests {
         }
         let needs = Job { reason: JobReason::MaterialNeeded, ..a_job() };
         assert_eq!(job_standing(&needs), "waits: no line that it fits has petg loaded");
+        let unfit = Job { reason: JobReason::ResourcesAreNotReady, ..a_job() };
+        assert_eq!(job_standing(&unfit), "waits: none of the lines can make it as they are now");
+        let line = LineName::new("belt-1").ok();
+        assert_eq!(job_standing(&Job { line, ..unfit }), "waits: line belt-1 cannot make it as it is now");
     }
 
     #[test]

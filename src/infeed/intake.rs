@@ -11,7 +11,7 @@ use tokio_util::io::ReaderStream;
 use super::name::{COPIES_MAX, read_name, shown};
 use super::pour::{Inspectors, Pour, PourFault};
 use super::reject::Rejection;
-use crate::foreman::{Answer, Arrival, Command, Handle, Refused, RefusedCode};
+use crate::foreman::{Answer, Arrival, Command, Handle, Once, Refused, RefusedCode};
 use crate::job::{Job, LineName, Survey};
 use crate::store::{FileStore, Incoming, StoreError};
 
@@ -170,7 +170,8 @@ impl Intake {
             source_key: None,
             source: None,
         };
-        Ok(self.handle.ask(Command::Admit(Box::new(arrival))).await?)
+        let once = once(&arrival);
+        Ok(self.handle.ask_once(Command::Admit(Box::new(arrival)), once).await?)
     }
 
     /// Brings a body into the file store.
@@ -210,6 +211,14 @@ impl Intake {
     }
 }
 
+/// The key of the request that the file came with: the same file under the same name, with the same wishes, is the same request.
+fn once(arrival: &Arrival) -> Option<Once> {
+    let Arrival { file_name, survey, copies, line, material, release_c, hold, .. } = arrival;
+    let line = line.as_ref().map(LineName::as_str);
+    let wishes = format!("{copies} {line:?} {material:?} {release_c:?} {hold}");
+    Once::take(&[file_name.as_bytes(), survey.file.sha256.as_bytes(), wishes.as_bytes()])
+}
+
 /// Copies asked for by request, else by the name, else one.
 pub(super) fn copies(name: &str, asked: Option<u32>) -> Result<u32, Rejection> {
     match asked {
@@ -226,6 +235,7 @@ pub(super) fn is_final(code: RefusedCode) -> bool {
         RefusedCode::NotFound
         | RefusedCode::Conflict
         | RefusedCode::Stale
+        | RefusedCode::KeyUsed
         | RefusedCode::Invalid
         | RefusedCode::DoesNotFit => true,
     }

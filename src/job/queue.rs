@@ -125,6 +125,8 @@ pub struct Job {
     pub ended_at: Option<UnixMillis>,
     /// Counts every change, for `ETag`.
     pub version: i64,
+    /// What it was when a person canceled it, held or queued: that is what it comes back as.
+    pub canceled_from: Option<JobReason>,
 }
 
 impl Job {
@@ -154,6 +156,7 @@ impl Job {
             started_at: None,
             ended_at: None,
             version: 1,
+            canceled_from: None,
         }
     }
 

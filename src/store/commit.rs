@@ -6,7 +6,7 @@ use sqlx::{Connection, Sqlite, SqliteConnection};
 use super::error::StoreError;
 use super::open::{Store, connect};
 use super::write::{Entry, Write};
-use crate::job::{Cycle, Job, LineRow, PrintRun, Survey};
+use crate::job::{Cycle, CycleId, Job, JobId, LineRow, PrintRun, Survey};
 use crate::units::UnixMillis;
 
 pub(super) type Query = sqlx::query::Query<'static, Sqlite, SqliteArguments>;
@@ -65,6 +65,8 @@ fn statement(write: &Write) -> sqlx::Result<Query> {
         Write::PrintRun(run) => put_print_run(run),
         Write::HeatRun(run) => super::heat_runs::put(run)?,
         Write::Key(key) => super::keys::put(key),
+        Write::Remake { cycle, job } => put_remake(*cycle, *job),
+        Write::Request(done) => super::requests::put(done),
         Write::Journal(entry) => append(entry),
     })
 }
@@ -93,15 +95,17 @@ fn put_job(job: &Job) -> sqlx::Result<Query> {
     }
     let query = sqlx::query(
         "insert into jobs (id, name, sha256, state, reason, note, copies, completed, scrapped, in_work, rank, line, material,
-                           release_c, reviewed, unchecked, source_key, restart_of, created_at, started_at, ended_at, version)
-         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20, ?21, ?22)
+                           release_c, reviewed, unchecked, source_key, restart_of, created_at, started_at, ended_at, version,
+                           canceled_from)
+         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23)
          on conflict (id) do update set
              name = excluded.name, sha256 = excluded.sha256, state = excluded.state, reason = excluded.reason,
              note = excluded.note, copies = excluded.copies, completed = excluded.completed, scrapped = excluded.scrapped,
              in_work = excluded.in_work, rank = excluded.rank, line = excluded.line, material = excluded.material,
              release_c = excluded.release_c, reviewed = excluded.reviewed, unchecked = excluded.unchecked,
              source_key = excluded.source_key, restart_of = excluded.restart_of, created_at = excluded.created_at,
-             started_at = excluded.started_at, ended_at = excluded.ended_at, version = excluded.version",
+             started_at = excluded.started_at, ended_at = excluded.ended_at, version = excluded.version,
+             canceled_from = excluded.canceled_from",
     )
     .bind(job.id.0)
     .bind(job.name.clone())
@@ -124,7 +128,8 @@ fn put_job(job: &Job) -> sqlx::Result<Query> {
     .bind(job.created_at.0)
     .bind(job.started_at.map(|at| at.0))
     .bind(job.ended_at.map(|at| at.0))
-    .bind(job.version);
+    .bind(job.version)
+    .bind(job.canceled_from.map(|reason| reason.as_str()));
     Ok(query)
 }
 
@@ -182,6 +187,15 @@ fn put_print_run(run: &PrintRun) -> Query {
         .bind(run.at.0)
         .bind(run.planned_s)
         .bind(run.actual_s)
+}
+
+fn put_remake(cycle: CycleId, job: Option<JobId>) -> Query {
+    match job {
+        Some(job) => {
+            sqlx::query("insert or replace into remakes (cycle, job) values (?1, ?2)").bind(cycle.0).bind(job.0)
+        }
+        None => sqlx::query("delete from remakes where cycle = ?1").bind(cycle.0),
+    }
 }
 
 fn append(entry: &Entry) -> Query {

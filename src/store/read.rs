@@ -8,7 +8,7 @@ use sqlx::{Row, SqlitePool};
 
 use super::error::StoreError;
 use super::rows::{self, cycle_columns, job_fields};
-use crate::job::{Cycle, Footprint, Job, JobId, Survey};
+use crate::job::{Cycle, CycleId, Footprint, Job, JobId, Survey};
 
 /// A handle for reading the database; clones share a few connections. Each question sees what was committed before it.
 #[derive(Clone, Debug)]
@@ -72,12 +72,14 @@ impl Reader {
         self.row(query.fetch_optional(&self.pool).await, rows::job)
     }
 
-    /// The job that makes the rest of this one, if there is one.
+    /// The job that makes the rest of this one, if there is one. Those that make single copies again are none.
     ///
     /// # Errors
     /// [`StoreError`] where the database cannot be read.
     pub async fn successor_of(&self, job: JobId) -> Result<Option<JobId>, StoreError> {
-        let query = sqlx::query("select id from jobs where restart_of = ?1 limit 1").bind(job.0);
+        let query =
+            sqlx::query("select id from jobs where restart_of = ?1 and id not in (select job from remakes) limit 1")
+                .bind(job.0);
         self.row(query.fetch_optional(&self.pool).await, |row| row.try_get(0).map(JobId))
     }
 
@@ -89,6 +91,36 @@ impl Reader {
         let query =
             sqlx::query(concat!("select ", cycle_columns!(), " from cycles where job = ?1 order by id")).bind(job.0);
         self.rows(query.fetch_all(&self.pool).await, rows::cycle)
+    }
+
+    /// A cycle by its number.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the database cannot be read.
+    pub async fn cycle(&self, id: CycleId) -> Result<Option<Cycle>, StoreError> {
+        let query = sqlx::query(concat!("select ", cycle_columns!(), " from cycles where id = ?1")).bind(id.0);
+        self.row(query.fetch_optional(&self.pool).await, rows::cycle)
+    }
+
+    /// The job that makes this copy again, since a person called it scrap.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the database cannot be read.
+    pub async fn remade_by(&self, cycle: CycleId) -> Result<Option<JobId>, StoreError> {
+        let query = sqlx::query("select job from remakes where cycle = ?1").bind(cycle.0);
+        self.row(query.fetch_optional(&self.pool).await, |row| row.try_get(0).map(JobId))
+    }
+
+    /// How many copies of this job are made again by other jobs.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the database cannot be read.
+    pub async fn remade_elsewhere(&self, job: JobId) -> Result<u32, StoreError> {
+        let query = sqlx::query(
+            "select count(*) from cycles join remakes on remakes.cycle = cycles.id where cycles.job = ?1 and remakes.job <> ?1",
+        );
+        let count = self.row(query.bind(job.0).fetch_optional(&self.pool).await, |row| row.try_get(0))?;
+        Ok(count.unwrap_or_default())
     }
 
     /// What the survey found in the file with this content hash.

@@ -8,14 +8,14 @@ use crate::job::{CheckedBy, Cycle, CycleId, Job, JobId, LineName, LineReason, Li
 use crate::job::{Outcome, Phase, PrintRun, Survey};
 use crate::units::UnixMillis;
 
-/// The one column that [`job`] reads: the fields of [`Job`] in their order, as JSON. A row of 22 values would cost more to carry
+/// The one column that [`job`] reads: the fields of [`Job`] in their order, as JSON. A row of 23 values would cost more to carry
 /// from SQLite's thread than to read.
 macro_rules! job_fields {
     () => {
         "json_array(id, name, sha256, state, reason, note, copies, completed, scrapped, in_work, rank, line, material, \
                     case when release_c is not null then json(printf('%!.17g', release_c)) end, \
                     json(iif(reviewed, 'true', 'false')), unchecked, source_key, restart_of, created_at, started_at, \
-                    ended_at, version)"
+                    ended_at, version, canceled_from)"
     };
 }
 /// The columns that [`cycle`] reads, in its order.

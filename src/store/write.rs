@@ -27,8 +27,32 @@ pub enum Write {
     HeatRun(Box<HeatRun>),
     /// The whole row: inserted, or put in place of the one with the same number.
     Key(AccessKey),
+    /// Which job makes a copy again that a person called scrap; `None` if nobody does.
+    Remake {
+        /// The copy's cycle.
+        cycle: CycleId,
+        /// The job.
+        job: Option<JobId>,
+    },
+    /// A request with a key was done. Those of a day ago and more are forgotten then.
+    Request(DoneRequest),
     /// Appended; never changed afterwards.
     Journal(Entry),
+}
+
+/// A request with a key, as it is kept with what it did.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DoneRequest {
+    /// The key, 1 to 255 characters.
+    pub key: String,
+    /// SHA-256 of what was asked, in hexadecimal digits.
+    pub print: String,
+    /// The job that was the answer.
+    pub job: Option<JobId>,
+    /// The line that was the answer.
+    pub line: Option<LineName>,
+    /// When it was done.
+    pub at: UnixMillis,
 }
 
 /// An entry of the journal.

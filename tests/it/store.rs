@@ -9,7 +9,9 @@ use nosebar::job::{
     LineReason,
 };
 use nosebar::job::{LineRow, LineState, Outcome, Phase, PrintRun, Survey};
-use nosebar::store::{Entry, JobFilter, JobKey, JobSet, JournalFilter, Snapshot, Store, StoreError, Write};
+use nosebar::store::{
+    DoneRequest, Entry, JobFilter, JobKey, JobSet, JournalFilter, Snapshot, Store, StoreError, Write,
+};
 use nosebar::units::UnixMillis;
 use proptest::prelude::*;
 use sqlx::{AssertSqlSafe, Connection, SqliteConnection};
@@ -524,4 +526,27 @@ async fn totals_hold(changes: &[Change]) {
         assert_eq!(totals.scrapped, sum(|job| job.scrapped), "{totals:?}");
         assert_eq!(totals.unchecked, sum(|job| job.unchecked), "{totals:?}");
     }
+}
+
+#[tokio::test]
+async fn requests_are_remembered_for_a_day_and_ten_thousand_of_them_at_most() {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let mut store = Store::open(&dir.path().join("nosebar.db")).await.expect("a store");
+    let done = |n: i64, at: i64| {
+        let (key, print) = (format!("key {n}"), "f".repeat(64));
+        Write::Request(DoneRequest { key, print, job: Some(JobId(n)), line: None, at: UnixMillis(at) })
+    };
+    let day = 86_400_000;
+    store.commit(&[done(1, 0), done(2, 5)]).await.expect("kept");
+    let reader = store.reader();
+    let known = async |n: i64, now: i64| {
+        let found = reader.done_request(&format!("key {n}"), UnixMillis(now)).await.expect("readable");
+        found.map(|done| done.job) == Some(Some(JobId(n)))
+    };
+    assert!(known(1, day - 1).await && !known(1, day).await && known(2, day).await);
+    assert!(store.commit(&[done(2, 6)]).await.is_err(), "a key is used once");
+    store.commit(&[done(1, day)]).await.expect("the old one is forgotten");
+    let many: Vec<Write> = (10..10_010).map(|n| done(n, day)).collect();
+    store.commit(&many).await.expect("kept");
+    assert!(!known(1, day).await && !known(2, day).await && known(10, day).await && known(10_009, day).await);
 }

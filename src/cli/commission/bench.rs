@@ -55,7 +55,7 @@ impl Bench {
         let (foreman, handle) = Foreman::open(config, store, snapshot, files, clock, orders_of_lines, reports).await?;
         let foreman = tokio::spawn(foreman.run(closing.clone()));
         // A line that stands still already says no, and that is as good.
-        drop(handle.ask(Command::Line { name: name.clone(), what: LineCommand::HoldNow }).await);
+        drop(handle.ask(Command::Line { name: name.clone(), what: LineCommand::HoldNow, if_since: None }).await);
         let driver = tokio::spawn(driver.run());
         Ok(Self { handle, simulated, name: name.clone(), closing, foreman, driver, _lock: lock })
     }
@@ -68,7 +68,7 @@ impl Bench {
     }
 
     pub(super) async fn tell(&self, what: LineCommand) -> Result<(), Refused> {
-        self.handle.ask(Command::Line { name: self.name.clone(), what }).await.map(drop)
+        self.handle.ask(Command::Line { name: self.name.clone(), what, if_since: None }).await.map(drop)
     }
 
     pub(super) async fn ask(&self, command: Command) -> Result<Answer, Refused> {

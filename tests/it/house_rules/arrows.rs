@@ -145,6 +145,8 @@ const FRONT_DESK: &[&str] = &[
     "Measured",
     "Needs",
     "News",
+    "Once",
+    "OnceKey",
     "PhaseEnds",
     "PhaseForecastView",
     "Question",

@@ -16,7 +16,7 @@ async fn asked(bench: &Bench) -> Command {
 
 async fn line_command(bench: &Bench) -> LineCommand {
     match asked(bench).await {
-        Command::Line { name, what } if name.as_str() == "belt-1" => what,
+        Command::Line { name, what, .. } if name.as_str() == "belt-1" => what,
         other => panic!("{other:?} is not for the line"),
     }
 }

@@ -13,8 +13,8 @@ use nosebar::foreman::{
 };
 use nosebar::http::{Desk, Secret, router};
 use nosebar::job::{
-    CycleId, FileFacts, Job, JobId, JobReason, JobState, KeyName, LineName, LineReason, LineState, Phase, Rights,
-    Survey, Temperatures,
+    CycleId, FileFacts, Job, JobId, JobReason, JobState, KeyName, LineName, LineReason, LineState, PartWord, Phase,
+    Rights, Survey, Temperatures,
 };
 use nosebar::store::{Entry, Store, Write};
 use nosebar::units::UnixMillis;
@@ -159,7 +159,7 @@ impl Fake {
         match command {
             Command::Admit(arrival) => self.admit(&arrival).await,
             Command::Job { id, what, if_version } => self.do_to_job(id, &what, if_version).await,
-            Command::Line { name, what } => self.do_to_line(&name, &what).await,
+            Command::Line { name, what, if_since } => self.do_to_line(&name, &what, if_since).await,
             Command::Commission { measured, .. } => Ok(Answer::Commissioned(Box::new(commissioned(&measured)))),
             Command::Keys(what) => self.do_to_key(what),
             Command::NoteRejection { name, reason } => {
@@ -249,7 +249,8 @@ impl Fake {
         if if_version.is_some_and(|version| version != job.version) {
             return Err(no(RefusedCode::Stale, &format!("job {id} is at version {} now", job.version)));
         }
-        if job.state.is_terminal() && *what != JobCommand::MakeRest {
+        let for_ended = matches!(what, JobCommand::MakeRest | JobCommand::Restore | JobCommand::Judge { .. });
+        if job.state.is_terminal() && !for_ended {
             return Err(no(RefusedCode::Conflict, &format!("job {id} has ended")));
         }
         match what {
@@ -257,6 +258,20 @@ impl Fake {
             JobCommand::MoveDown => job.rank += 1,
             JobCommand::Hold => job = held(job),
             JobCommand::Release => (job.state, job.reason) = (JobState::Pending, JobReason::JobQueued),
+            JobCommand::MoveBefore(None) => job.rank = 1_000,
+            JobCommand::MoveBefore(Some(before)) => {
+                let Some(other) = self.jobs.iter().find(|job| job.id == *before) else {
+                    return Err(no(RefusedCode::Conflict, &format!("job {before} is not in the queue")));
+                };
+                job.rank = other.rank - 1;
+            }
+            JobCommand::Restore => {
+                (job.state, job.reason, job.ended_at) = (JobState::Pending, JobReason::JobQueued, None);
+            }
+            JobCommand::Judge { part, .. } => match part {
+                PartWord::Good => job.completed += 1,
+                PartWord::Scrap => job.scrapped += 1,
+            },
             JobCommand::Cancel => {
                 (job.state, job.reason) = (JobState::Canceled, JobReason::JobCanceledByOperator);
                 job.ended_at = Some(NOON);
@@ -267,6 +282,8 @@ impl Fake {
                 }
                 job.copies = patch.copies.unwrap_or(job.copies);
                 job.name = patch.name.clone().unwrap_or(job.name);
+                job.material = patch.material.clone().unwrap_or(job.material);
+                job.release_c = patch.release_c.unwrap_or(job.release_c);
             }
             JobCommand::MakeRest => {
                 let rest = Job { restart_of: Some(id), name: job.name, ..a_job(job.copies - job.completed) };
@@ -279,12 +296,20 @@ impl Fake {
         Ok(Answer::Job(Box::new(job)))
     }
 
-    async fn do_to_line(&mut self, name: &LineName, what: &LineCommand) -> Result<Answer, Refused> {
+    async fn do_to_line(
+        &mut self,
+        name: &LineName,
+        what: &LineCommand,
+        if_since: Option<UnixMillis>,
+    ) -> Result<Answer, Refused> {
         let live = Arc::clone(&self.live.borrow());
         let Some(line) = live.lines.iter().find(|line| line.name == *name) else {
             return Err(no(RefusedCode::NotFound, &format!("there is no line {name}")));
         };
         let mut line = line.clone();
+        if *what != LineCommand::EmergencyStop && if_since.is_some_and(|since| since != line.since) {
+            return Err(no(RefusedCode::Stale, &format!("{name} has changed")));
+        }
         match what {
             LineCommand::HoldNow | LineCommand::NotClear => line.state = LineState::Held,
             LineCommand::HoldAfterPart => line.hold_after_part = true,

@@ -3,7 +3,7 @@
 use axum::body::Body;
 use axum::http::Method;
 use nosebar::foreman::{Command, JobCommand, JobPatch};
-use nosebar::job::{Job, JobReason, JobState};
+use nosebar::job::{CycleId, Job, JobId, JobReason, JobState, PartWord};
 use nosebar::units::UnixMillis;
 use serde_json::{Value, json};
 
@@ -60,6 +60,7 @@ async fn a_job_is_shown_with_its_copies_cycles_and_survey_and_without_the_folder
     assert_eq!(bench.read("/api/v1/jobs/1/survey").await.json(), survey);
     insta::assert_json_snapshot!(job, @r#"
     {
+      "canceled_from": null,
       "completed": 3,
       "copies": 12,
       "copies_waiting": 8,
@@ -110,15 +111,23 @@ async fn every_command_reaches_the_foreman_and_is_answered_with_the_job() {
     check_asked(&bench, &JobCommand::MoveDown).await;
     bench.send_json(Method::POST, "/api/v1/jobs/1/move", &json!({ "direction": "up" })).await;
     check_asked(&bench, &JobCommand::MoveUp).await;
+    for (body, before) in [(json!({ "before": null }), None), (json!({ "before": 1 }), Some(JobId(1)))] {
+        assert_eq!(bench.send_json(Method::POST, "/api/v1/jobs/1/move", &body).await.status, 200);
+        check_asked(&bench, &JobCommand::MoveBefore(before)).await;
+    }
+    for body in [json!({}), json!({ "direction": "up", "before": null }), json!({ "before": "1" })] {
+        assert_eq!(bench.send_json(Method::POST, "/api/v1/jobs/1/move", &body).await.status, 422, "{body}");
+    }
     let patch = json!({ "copies": 20, "name": "tray clip" });
     let reply = bench.send_json(Method::PATCH, "/api/v1/jobs/1", &patch).await;
     assert_eq!((&reply.json()["copies"], &reply.json()["copies_waiting"]), (&json!(20), &json!(20)));
-    assert_eq!(reply.header("etag"), "\"4\"");
+    assert_eq!(reply.header("etag"), "\"6\"");
     let expected = JobPatch { copies: Some(20), name: Some("tray clip".to_owned()), ..JobPatch::default() };
     check_asked(&bench, &JobCommand::Patch(expected)).await;
     for (path, state, expected) in [
         ("hold", "pending-held", JobCommand::Hold),
         ("release", "pending", JobCommand::Release),
+        ("restore", "pending", JobCommand::Restore),
         ("cancel", "canceled", JobCommand::Cancel),
     ] {
         let path = format!("/api/v1/jobs/1/{path}");
@@ -126,6 +135,9 @@ async fn every_command_reaches_the_foreman_and_is_answered_with_the_job() {
         assert_eq!(reply.json()["state"], state);
         check_asked(&bench, &expected).await;
     }
+    let judged = bench.send_json(Method::POST, "/api/v1/jobs/1/cycles/7/judge", &json!({ "part": "scrap" })).await;
+    assert_eq!((&judged.json()["scrapped"], &judged.json()["remade_by"]), (&json!(1), &Value::Null));
+    check_asked(&bench, &JobCommand::Judge { cycle: CycleId(7), part: PartWord::Scrap }).await;
     let rest = bench.send(request(Method::POST, "/api/v1/jobs/1/make-rest", &[], Body::empty())).await;
     assert_eq!((&rest.json()["id"], &rest.json()["restart_of"]), (&json!(2), &json!(1)));
     let again = bench.send(request(Method::POST, "/api/v1/jobs/1/cancel", &[], Body::empty())).await;

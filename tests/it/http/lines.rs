@@ -118,7 +118,7 @@ async fn every_command_reaches_the_foreman_and_is_answered_with_the_line() {
 
 async fn check_asked(bench: &Bench, expected: &LineCommand) {
     let asked = bench.fake.lock().await.asked.pop().expect("something was asked");
-    let Command::Line { name, what } = asked else { panic!("{asked:?} is not for a line") };
+    let Command::Line { name, what, .. } = asked else { panic!("{asked:?} is not for a line") };
     assert_eq!((name.as_str(), &what), ("belt-1", expected));
 }
 
@@ -145,9 +145,50 @@ async fn an_answer_to_a_question_that_is_not_asked_any_more_is_refused() {
     let old = json!({ "clear": true, "since": NOON.0 - 60_000 });
     let reply = bench.send_json(Method::POST, "/api/v1/lines/belt-1/clear", &old).await;
     check_problem(&reply, 412, "/problems/stale");
-    assert!(bench.fake.lock().await.asked.is_empty());
+    assert_eq!(bench.read("/api/v1/lines/belt-1").await.json()["belt_clear"], false);
     let fresh = json!({ "clear": true, "since": NOON.0 });
     assert_eq!(bench.send_json(Method::POST, "/api/v1/lines/belt-1/clear", &fresh).await.status, 200);
+}
+
+#[tokio::test]
+async fn what_was_meant_for_an_older_state_of_the_line_is_refused_but_for_the_emergency_stop() {
+    let bench = Bench::open().await;
+    let since = NOON.0 - 1;
+    let commands = [
+        ("hold", json!({ "when": "now", "since": since })),
+        ("resume", json!({ "since": since })),
+        ("stop", json!({ "since": since })),
+        ("acknowledge", json!({ "alarm": "no-temperature", "since": since })),
+        ("jog", json!({ "mm": 1.0, "feed_mm_min": 100, "since": since })),
+        ("heat-trial", json!({ "bed_c": 60, "since": since })),
+        ("end-trial", json!({ "since": since })),
+        ("belt/splice-at-nose", json!({ "since": since })),
+        ("belt/forget-splice", json!({ "since": since })),
+        ("belt/mark-flaw", json!({ "length_mm": 5.0, "since": since })),
+        ("belt/clear-flaw", json!({ "flaw": 1, "since": since })),
+    ];
+    for (path, body) in commands {
+        let reply = bench.send_json(Method::POST, &format!("/api/v1/lines/belt-1/{path}"), &body).await;
+        assert_eq!(reply.status, 412, "{path}: {}", reply.text);
+    }
+    let form = format!("since={since}&length_mm=5&flaw=1&mm=1&feed_mm_min=100&bed_c=60");
+    for path in [
+        "stop",
+        "hold-now",
+        "belt/splice-at-nose",
+        "belt/forget-splice",
+        "belt/mark-flaw",
+        "jog",
+        "heat-trial",
+        "end-trial",
+    ] {
+        let reply = bench.post_form(&format!("/do/lines/belt-1/{path}"), &form).await;
+        assert_eq!(reply.status, 412, "{path}: {}", reply.text);
+    }
+    let reply = bench.send_json(Method::POST, "/api/v1/lines/belt-1/resume", &json!({ "sinec": 1 })).await;
+    check_problem(&reply, 422, "/problems/invalid-value");
+    let stop = json!({ "since": since });
+    assert_eq!(bench.send_json(Method::POST, "/api/v1/lines/belt-1/emergency-stop", &stop).await.status, 200);
 }
 
 #[tokio::test]

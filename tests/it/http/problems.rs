@@ -82,6 +82,7 @@ async fn what_the_foreman_refuses_keeps_its_sentence_and_gets_its_status() {
         (RefusedCode::NotFound, 404, "about:blank"),
         (RefusedCode::Conflict, 409, "/problems/not-in-this-state"),
         (RefusedCode::Stale, 412, "/problems/stale"),
+        (RefusedCode::KeyUsed, 422, "/problems/key-used-otherwise"),
         (RefusedCode::Invalid, 422, "/problems/invalid-value"),
         (RefusedCode::DoesNotFit, 422, "/problems/does-not-fit"),
         (RefusedCode::Busy, 503, "/problems/busy"),

@@ -144,7 +144,7 @@ pub(super) fn names(folder: &Path) -> Vec<String> {
 async fn keep_books(mut store: Store, mut asked: mpsc::Receiver<Request>, publish: watch::Sender<Books>) {
     let mut books = publish.borrow().clone();
     let mut seq = store.load().await.expect("loaded").last_seq;
-    while let Some(Request { command, answer }) = asked.recv().await {
+    while let Some(Request { command, answer, .. }) = asked.recv().await {
         let mut writes = Vec::new();
         let mut note = |kind: &str, text: &str| {
             seq += 1;

@@ -54,5 +54,5 @@ pub(super) fn config() -> String {
 
 /// Something that a person does to the line.
 pub(super) fn command(what: LineCommand) -> Command {
-    Command::Line { name: LineName::new("one").expect("a good name"), what }
+    Command::Line { name: LineName::new("one").expect("a good name"), what, if_since: None }
 }

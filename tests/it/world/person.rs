@@ -141,7 +141,7 @@ impl World {
 
     fn operate(&mut self, what: LineCommand) {
         let name = self.line_name();
-        self.ask(Command::Line { name, what });
+        self.ask(Command::Line { name, what, if_since: None });
     }
 
     /// The splice is at the nose now; flaws are where they are.

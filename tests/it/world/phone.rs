@@ -91,11 +91,11 @@ impl Asked {
                 return of_job(job, jobs, JobCommand::Patch(patch));
             }
             Self::ReleaseC(job, release_c) => {
-                let patch = JobPatch { release_c: Some(f64::from(release_c)), ..JobPatch::default() };
+                let patch = JobPatch { release_c: Some(Some(f64::from(release_c))), ..JobPatch::default() };
                 return of_job(job, jobs, JobCommand::Patch(patch));
             }
         };
-        Some(Command::Line { name: line.clone(), what })
+        Some(Command::Line { name: line.clone(), what, if_since: None })
     }
 }
 
