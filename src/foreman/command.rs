@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 use super::commission::{Commissioned, Measured};
 use super::view::LineView;
@@ -99,7 +100,7 @@ pub enum JobCommand {
 }
 
 /// Changes to a job; what is `None` stays.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct JobPatch {
     /// New number of copies; not below those begun.

@@ -5,8 +5,11 @@ use axum::response::Redirect;
 use axum::routing::post;
 use axum::{Json, Router};
 use serde::Deserialize;
+use utoipa::ToSchema;
+use utoipa_axum::routes;
 
 use super::desk::Desk;
+use super::document::{Api, LineNow, LinePath};
 use super::error::HttpError;
 use crate::foreman::{LineCommand, LineView};
 use crate::units::Millimetres;
@@ -14,12 +17,12 @@ use crate::units::Millimetres;
 /// Longest note on a flaw, characters.
 const NOTE_MAX: usize = 200;
 
-pub(super) fn api() -> Router<Desk> {
-    Router::new()
-        .route("/lines/{name}/belt/splice-at-nose", post(say_splice))
-        .route("/lines/{name}/belt/forget-splice", post(forget_splice))
-        .route("/lines/{name}/belt/mark-flaw", post(mark_flaw))
-        .route("/lines/{name}/belt/clear-flaw", post(clear_flaw))
+pub(super) fn api() -> Api {
+    Api::new()
+        .routes(routes!(say_splice))
+        .routes(routes!(forget_splice))
+        .routes(routes!(mark_flaw))
+        .routes(routes!(clear_flaw))
 }
 
 pub(super) fn forms() -> Router<Desk> {
@@ -31,15 +34,19 @@ pub(super) fn forms() -> Router<Desk> {
 }
 
 /// A bad stretch, counted from the nose.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct FlawBody {
     /// How far before the nose its near end is, mm; below zero beyond it.
     #[serde(default)]
+    #[schema(minimum = -1e6, maximum = 1e6)]
     before_mm: f64,
     /// Its length, mm.
+    #[schema(exclusive_minimum = 0, maximum = 1e6)]
     length_mm: f64,
+    /// A person's words.
     #[serde(default)]
+    #[schema(max_length = 200)]
     note: String,
 }
 
@@ -51,20 +58,29 @@ struct FlawForm {
     note: String,
 }
 
-#[derive(Deserialize)]
+/// Which flaw.
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct FlawNumber {
+    /// Its number.
     flaw: u64,
 }
 
+/// Say that the splice is at the nose now
+#[utoipa::path(post, path = "/lines/{name}/belt/splice-at-nose", params(LinePath), responses(LineNow))]
 async fn say_splice(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Json<LineView>, HttpError> {
     desk.tell_line(&name, LineCommand::SpliceAtNose).await.map(Json)
 }
 
+/// Say that nobody knows any more where the splice is
+#[utoipa::path(post, path = "/lines/{name}/belt/forget-splice", params(LinePath), responses(LineNow))]
 async fn forget_splice(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Json<LineView>, HttpError> {
     desk.tell_line(&name, LineCommand::ForgetSplice).await.map(Json)
 }
 
+/// Mark a bad stretch
+#[utoipa::path(post, path = "/lines/{name}/belt/mark-flaw", params(LinePath), request_body = FlawBody,
+    responses(LineNow))]
 async fn mark_flaw(
     State(desk): State<Desk>,
     Path(name): Path<String>,
@@ -73,6 +89,9 @@ async fn mark_flaw(
     desk.tell_line(&name, flaw(body.before_mm, body.length_mm, body.note)?).await.map(Json)
 }
 
+/// Take a bad stretch for good again
+#[utoipa::path(post, path = "/lines/{name}/belt/clear-flaw", params(LinePath), request_body = FlawNumber,
+    responses(LineNow))]
 async fn clear_flaw(
     State(desk): State<Desk>,
     Path(name): Path<String>,

@@ -1,41 +1,46 @@
 //! `/api/v1/lines`: the lines as they are now, and what a person can tell them.
 
+use axum::Json;
 use axum::extract::{Path, State};
-use axum::routing::{get, post};
-use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_axum::routes;
 
 use super::desk::Desk;
+use super::document::{Api, LineNow, LinePath, Stale};
 use super::error::HttpError;
 use crate::foreman::{LineCommand, LineView};
 use crate::job::{AlarmKind, PartWord};
 
-pub(super) fn router() -> Router<Desk> {
-    Router::new()
-        .route("/lines", get(list_lines))
-        .route("/lines/{name}", get(show_line))
-        .route("/lines/{name}/hold", post(hold_line))
-        .route("/lines/{name}/resume", post(resume_line))
-        .route("/lines/{name}/stop", post(stop_line))
-        .route("/lines/{name}/emergency-stop", post(stop_line_in_emergency))
-        .route("/lines/{name}/clear", post(answer_clear))
-        .route("/lines/{name}/acknowledge", post(acknowledge_alarm))
+pub(super) fn router() -> Api {
+    Api::new()
+        .routes(routes!(list_lines))
+        .routes(routes!(show_line))
+        .routes(routes!(hold_line))
+        .routes(routes!(resume_line))
+        .routes(routes!(stop_line))
+        .routes(routes!(stop_line_in_emergency))
+        .routes(routes!(answer_clear))
+        .routes(routes!(acknowledge_alarm))
 }
 
-#[derive(Serialize)]
+/// The lines as they are now.
+#[derive(Serialize, ToSchema)]
 struct LineList {
+    /// In the order of the config.
     lines: Vec<LineView>,
     /// The journal's last number when this was made: `GET /events` with it as `Last-Event-ID` goes on from here.
     seq: i64,
 }
 
-#[derive(Deserialize)]
+/// When a line is held.
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct HoldBody {
     when: HoldWhen,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(rename_all = "kebab-case")]
 enum HoldWhen {
     Now,
@@ -43,10 +48,12 @@ enum HoldWhen {
 }
 
 /// A person's word on the belt.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct ClearBody {
+    /// Whether nothing is on the belt.
     clear: bool,
+    /// Whether the part that has left it is any good; left out when `clear` is false.
     #[serde(default)]
     part: Option<PartWord>,
     /// The `since` of the line as the person saw it: an answer to an older question is refused.
@@ -55,21 +62,27 @@ struct ClearBody {
 }
 
 /// The alarm that a person knows of.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct AcknowledgeBody {
     alarm: AlarmKind,
 }
 
+/// The lines as they are now
+#[utoipa::path(get, path = "/lines", responses((status = 200, description = "All of them.", body = LineList)))]
 async fn list_lines(State(desk): State<Desk>) -> Json<LineList> {
     let live = desk.handle.live();
     Json(LineList { lines: live.lines.clone(), seq: live.seq })
 }
 
+/// A line as it is now
+#[utoipa::path(get, path = "/lines/{name}", params(LinePath), responses(LineNow))]
 async fn show_line(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Json<LineView>, HttpError> {
     desk.line(&name).map(Json)
 }
 
+/// Hold a line, now or when the part under way has left
+#[utoipa::path(post, path = "/lines/{name}/hold", params(LinePath), request_body = HoldBody, responses(LineNow))]
 async fn hold_line(
     State(desk): State<Desk>,
     Path(name): Path<String>,
@@ -82,14 +95,20 @@ async fn hold_line(
     desk.tell_line(&name, what).await.map(Json)
 }
 
+/// Let a held or stopped line go on
+#[utoipa::path(post, path = "/lines/{name}/resume", params(LinePath), responses(LineNow))]
 async fn resume_line(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Json<LineView>, HttpError> {
     desk.tell_line(&name, LineCommand::Resume).await.map(Json)
 }
 
+/// Stop a line; a print under way is scrap
+#[utoipa::path(post, path = "/lines/{name}/stop", params(LinePath), responses(LineNow))]
 async fn stop_line(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Json<LineView>, HttpError> {
     desk.tell_line(&name, LineCommand::Stop).await.map(Json)
 }
 
+/// Stop at once: heaters off, motors off
+#[utoipa::path(post, path = "/lines/{name}/emergency-stop", params(LinePath), responses(LineNow))]
 async fn stop_line_in_emergency(
     State(desk): State<Desk>,
     Path(name): Path<String>,
@@ -97,6 +116,9 @@ async fn stop_line_in_emergency(
     desk.tell_line(&name, LineCommand::EmergencyStop).await.map(Json)
 }
 
+/// Answer whether the belt is clear
+#[utoipa::path(post, path = "/lines/{name}/clear", params(LinePath), request_body = ClearBody,
+    responses(LineNow, Stale))]
 async fn answer_clear(
     State(desk): State<Desk>,
     Path(name): Path<String>,
@@ -114,6 +136,9 @@ async fn answer_clear(
     desk.tell_line(&name, what).await.map(Json)
 }
 
+/// Acknowledge an alarm
+#[utoipa::path(post, path = "/lines/{name}/acknowledge", params(LinePath), request_body = AcknowledgeBody,
+    responses(LineNow))]
 async fn acknowledge_alarm(
     State(desk): State<Desk>,
     Path(name): Path<String>,

@@ -7,6 +7,7 @@ mod access;
 mod belt;
 mod commission;
 mod desk;
+mod document;
 mod error;
 mod events;
 mod forecast;

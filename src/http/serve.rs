@@ -11,13 +11,16 @@ use axum::middleware::{from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use axum::{Json, Router};
-use serde_json::{Value, json};
+use serde::Serialize;
 use tokio::net::TcpListener;
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::trace::TraceLayer;
 use tracing::Span;
+use utoipa::ToSchema;
+use utoipa_axum::routes;
 
 use super::desk::Desk;
+use super::document::{self, Api};
 use super::error::{self, HttpError};
 use super::{
     access, belt, commission, events, forecast, forms, guide, jobs, journal, key, lines, pages, picture, statics,
@@ -55,20 +58,26 @@ pub async fn serve(
     }
 }
 
-/// Every route, with the layers around them. Tests call it without a listener.
-pub fn router(desk: Desk) -> Router {
-    let api = Router::new()
+/// The interface for programs: every route of it, with its description.
+pub(super) fn api() -> Api {
+    Api::new()
         .merge(jobs::router())
         .merge(picture::router())
+        .merge(upload::api())
         .merge(lines::router())
         .merge(commission::router())
         .merge(belt::api())
         .merge(journal::router())
         .merge(forecast::router())
         .merge(events::router())
-        .route("/health", get(show_health));
+        .merge(document::router())
+        .routes(routes!(show_health))
+}
+
+/// Every route, with the layers around them. Tests call it without a listener.
+pub fn router(desk: Desk) -> Router {
     Router::new()
-        .nest("/api/v1", api)
+        .merge(api().into_router())
         .merge(pages::router())
         .merge(forms::router())
         .merge(guide::router())
@@ -76,9 +85,9 @@ pub fn router(desk: Desk) -> Router {
         .merge(key::router())
         .route("/static/{name}", get(statics::send_file))
         .route("/problems/{code}", get(error::explain_problem))
+        .merge(upload::forms())
+        // Files have their own.
         .layer(DefaultBodyLimit::max(BODY_MAX))
-        // After the limit: files have their own.
-        .merge(upload::router())
         .fallback(async || HttpError::NoSuch { what: "such address".to_owned() })
         .layer(from_fn_with_state(desk.clone(), key::check_key))
         .layer(from_fn_with_state(desk.clone(), access::check_sender))
@@ -100,7 +109,20 @@ fn report_panic(_: Box<dyn Any + Send>) -> Response {
     HttpError::Internal.into_response()
 }
 
-async fn show_health(State(desk): State<Desk>) -> Json<Value> {
+/// A sign of life.
+#[derive(Serialize, ToSchema)]
+struct Health {
+    /// The program's version.
+    version: &'static str,
+    /// How many lines there are.
+    lines: usize,
+    /// The journal's last number.
+    seq: i64,
+}
+
+/// Whether the daemon is at work
+#[utoipa::path(get, path = "/health", responses((status = 200, description = "It is.", body = Health)))]
+async fn show_health(State(desk): State<Desk>) -> Json<Health> {
     let live = desk.handle.live();
-    Json(json!({ "version": env!("CARGO_PKG_VERSION"), "lines": live.lines.len(), "seq": live.seq }))
+    Json(Health { version: env!("CARGO_PKG_VERSION"), lines: live.lines.len(), seq: live.seq })
 }

@@ -13,8 +13,11 @@ use axum::routing::post;
 use futures_util::Stream;
 use tokio::sync::{mpsc, oneshot};
 use tokio_stream::wrappers::ReceiverStream;
+use utoipa::ToSchema;
+use utoipa_axum::routes;
 
 use super::desk::{Desk, line_name, shorten};
+use super::document::{Api, JobMade};
 use super::error::HttpError;
 use super::jobs::job_answer;
 use crate::foreman::Answer;
@@ -25,12 +28,49 @@ use crate::job::Job;
 const FIELD_MAX: usize = 8 * 1024;
 const FIELDS_MAX: usize = 16;
 
-pub(super) fn router() -> Router<Desk> {
-    Router::new()
-        // GET is with the other jobs; the two merge.
-        .route("/api/v1/jobs", post(upload_file))
-        .route("/do/upload", post(upload_from_page))
-        .layer(DefaultBodyLimit::disable())
+/// `GET` of the same address is with the other jobs; the two merge.
+pub(super) fn api() -> Api {
+    Api::new().routes(routes!(upload_file)).without_body_limit()
+}
+
+pub(super) fn forms() -> Router<Desk> {
+    Router::new().route("/do/upload", post(upload_from_page)).layer(DefaultBodyLimit::disable())
+}
+
+/// What may be asked for with a file; [`Asked::set`] takes these.
+#[derive(utoipa::IntoParams, ToSchema)]
+#[into_params(parameter_in = Query)]
+#[expect(dead_code, reason = "the document alone reads it")]
+struct UploadFields {
+    /// The file's name; without it, that of the Content-Disposition or of the form's file. `clip.3off.gcode` asks for 3 copies.
+    name: Option<String>,
+    /// How many are to be made; without it, those of the name, or one.
+    #[schema(minimum = 1, maximum = 10_000)]
+    #[param(minimum = 1, maximum = 10_000)]
+    copies: Option<u32>,
+    /// The only line that may make it.
+    #[schema(pattern = "^[a-z0-9-]{1,32}$")]
+    #[param(pattern = "^[a-z0-9-]{1,32}$")]
+    line: Option<String>,
+    /// Material keyword, such as `pla`.
+    material: Option<String>,
+    /// Bed temperature at which the part lets go, °C.
+    #[schema(minimum = 1, maximum = 150)]
+    #[param(minimum = 1, maximum = 150)]
+    release_c: Option<f64>,
+    /// Whether it is not to be begun until released.
+    hold: Option<bool>,
+}
+
+/// A form with a file. The file comes last.
+#[derive(ToSchema)]
+#[expect(dead_code, reason = "the document alone reads it")]
+struct UploadForm {
+    #[serde(flatten)]
+    fields: UploadFields,
+    /// The sliced file.
+    #[schema(value_type = String, format = Binary)]
+    file: Vec<u8>,
 }
 
 /// What is asked for with a file, from a query or from a form's fields.
@@ -81,7 +121,17 @@ impl Asked {
     }
 }
 
-/// `POST /api/v1/jobs`: the file is the body, or the field `file` of a form.
+/// Send a sliced file, which becomes a job
+///
+/// The file is the body, with its name in the query or in a Content-Disposition; or the last field, `file`, of a form.
+#[utoipa::path(post, path = "/jobs",
+    params(UploadFields, ("Content-Disposition" = Option<String>, Header,
+        description = "`attachment; filename*=UTF-8''NAME`, by RFC 6266: the file's name where the query has none.")),
+    request_body(content(
+        ([u8] = "application/octet-stream"),
+        (UploadForm = "multipart/form-data"),
+    )),
+    responses(JobMade))]
 async fn upload_file(
     State(desk): State<Desk>,
     Query(pairs): Query<Vec<(String, String)>>,
@@ -282,6 +332,8 @@ impl From<TakeError> for HttpError {
 mod tests {
     use axum::http::HeaderValue;
 
+    use utoipa::IntoParams;
+
     use super::*;
 
     /// RFC 6266 §5, with the file names of this house.
@@ -308,6 +360,16 @@ mod tests {
             asked.set(field, " ".to_owned()).expect("nothing was asked");
         }
         assert_eq!(asked.options, TakeOptions::default());
+    }
+
+    #[test]
+    fn every_field_of_the_document_is_taken() {
+        for parameter in UploadFields::into_params(|| None) {
+            let refused = Asked::default().set(&parameter.name, "?".to_owned());
+            if let Err(HttpError::Invalid { text }) = refused {
+                assert!(!text.contains("there is no field"), "{text}");
+            }
+        }
     }
 
     #[test]

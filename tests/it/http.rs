@@ -2,6 +2,7 @@
 
 mod access;
 mod commission;
+mod document;
 mod events;
 mod fake;
 mod forecast;
@@ -10,4 +11,5 @@ mod lines;
 mod page;
 mod picture;
 mod problems;
+mod schema;
 mod upload;

@@ -6,27 +6,44 @@ use std::path::Path;
 use axum::body::Body;
 use axum::http::Method;
 
+use super::document::{document, operations};
 use super::fake::{Bench, a_job, request};
 use super::problems::check_problem;
 
-/// Every route that changes something, read from the program's own text, with names that exist put in: a new one is in here by
-/// itself.
-fn changing() -> Vec<(&'static str, String)> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/http");
+const CHANGING: [&str; 4] = ["POST", "PATCH", "PUT", "DELETE"];
+
+/// Every route that changes something, with names that exist put in; a new one is in here by itself. Those of the interface are
+/// read from its document, the others from the program's own text.
+async fn changing(bench: &Bench) -> Vec<(&'static str, String)> {
+    let mut folders = vec![Path::new(env!("CARGO_MANIFEST_DIR")).join("src/http")];
     let mut found = Vec::new();
-    for file in fs::read_dir(&folder).expect("the folder of the room") {
-        let file = file.expect("a file").path();
-        let text = fs::read_to_string(&file).expect("a text");
+    let mut texts = Vec::new();
+    while let Some(folder) = folders.pop() {
+        for file in fs::read_dir(&folder).expect("a folder of the room") {
+            let file = file.expect("a file").path();
+            if file.is_dir() {
+                folders.push(file);
+            } else {
+                texts.push(fs::read_to_string(&file).expect("a text"));
+            }
+        }
+    }
+    for text in texts {
         for route in text.split(".route(").skip(1) {
             let address = route.split('"').nth(1).expect("an address in quotes");
             // Its handlers: up to the end of the call.
             let handlers = route.lines().next().expect("a line");
-            for (call, method) in [("post(", "POST"), ("patch(", "PATCH"), ("put(", "PUT"), ("delete(", "DELETE")] {
-                if handlers.contains(call) {
-                    found.push((method, filled(address)));
+            for call in CHANGING {
+                if handlers.contains(&format!("{}(", call.to_lowercase())) {
+                    found.push((call, filled(address)));
                 }
             }
         }
+    }
+    let document = document(bench).await;
+    for operation in operations(&document).iter().filter(|operation| operation.changes_something()) {
+        let method = CHANGING.into_iter().find(|method| method.eq_ignore_ascii_case(operation.method));
+        found.push((method.expect("a method that changes something"), operation.filled()));
     }
     assert!(found.len() >= 30, "{found:?}");
     for known in ["/api/v1/jobs", "/do/upload", "/api/v1/lines/belt-1/jog", "/do/lines/belt-1/belt/mark-flaw"] {
@@ -35,19 +52,17 @@ fn changing() -> Vec<(&'static str, String)> {
     found
 }
 
-/// What is not a form's address is the API's.
 fn filled(address: &str) -> String {
+    assert!(address.starts_with("/do/"), "{address} changes something: it is a form's address, or in the document");
     let id = if address.contains("/jobs/") { "cancel" } else { "stop" };
-    let address =
-        address.replace("{name}", "belt-1").replace("{id}", "1").replace("{what}", id).replace("{topic}", "loop");
-    if address.starts_with("/do/") || address.starts_with("/api/") { address } else { format!("/api/v1{address}") }
+    address.replace("{name}", "belt-1").replace("{id}", "1").replace("{what}", id).replace("{topic}", "loop")
 }
 
 #[tokio::test]
 async fn a_foreign_origin_changes_nothing() {
     let bench = Bench::open().await;
     bench.fake.lock().await.add_job(a_job(1)).await;
-    for (method, path) in changing() {
+    for (method, path) in changing(&bench).await {
         for origin in ["http://example.org", "http://127.0.0.1:9999", "null"] {
             let method = method.parse().expect("a method");
             let headers = [("origin", origin), ("content-type", "application/json")];
@@ -116,7 +131,7 @@ async fn without_the_key_nothing_is_changed_and_everything_can_be_read() {
         vec![("cookie", "nosebar-key=guess")],
         vec![("cookie", "other=0123456789abcdef")],
     ];
-    for (method, path) in changing() {
+    for (method, path) in changing(&bench).await {
         for headers in &wrong {
             let method = method.parse().expect("a method");
             let headers: Vec<_> = headers.iter().copied().chain([("content-type", "application/json")]).collect();
