@@ -104,14 +104,18 @@ pub enum JobCommand {
 #[serde(deny_unknown_fields, default)]
 pub struct JobPatch {
     /// New number of copies; not below those begun.
+    #[schema(minimum = 1, maximum = 10_000)]
     pub copies: Option<u32>,
     /// Material keyword.
     pub material: Option<String>,
     /// Release temperature, °C.
+    #[schema(minimum = 1, maximum = 150)]
     pub release_c: Option<f64>,
     /// The only line that may make it; `""` for any.
+    #[schema(pattern = "^[a-z0-9-]{0,32}$")]
     pub line: Option<String>,
     /// A new name.
+    #[schema(min_length = 1, max_length = 200)]
     pub name: Option<String>,
 }
 

@@ -16,6 +16,7 @@ use crate::line::{Standing, Topic, Values, work_out};
 /// What a person measured in a step of the guide.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(example = json!({ "topic": "loop", "values": { "travelled_mm": 1500.0 } }))]
 pub struct Measured {
     /// The step.
     pub topic: Topic,

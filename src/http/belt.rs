@@ -8,6 +8,7 @@ use serde::Deserialize;
 use utoipa::ToSchema;
 use utoipa_axum::routes;
 
+use super::body::Object;
 use super::desk::Desk;
 use super::document::{Api, LineNow, LinePath};
 use super::error::HttpError;
@@ -84,7 +85,7 @@ async fn forget_splice(State(desk): State<Desk>, Path(name): Path<String>) -> Re
 async fn mark_flaw(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(body): Json<FlawBody>,
+    Object(body): Object<FlawBody>,
 ) -> Result<Json<LineView>, HttpError> {
     desk.tell_line(&name, flaw(body.before_mm, body.length_mm, body.note)?).await.map(Json)
 }
@@ -95,7 +96,7 @@ async fn mark_flaw(
 async fn clear_flaw(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(body): Json<FlawNumber>,
+    Object(body): Object<FlawNumber>,
 ) -> Result<Json<LineView>, HttpError> {
     desk.tell_line(&name, LineCommand::ClearFlaw(body.flaw)).await.map(Json)
 }
@@ -111,7 +112,7 @@ async fn form_forget(desk: State<Desk>, name: Path<String>) -> Result<Redirect, 
 async fn form_mark(desk: State<Desk>, name: Path<String>, Form(form): Form<FlawForm>) -> Result<Redirect, HttpError> {
     let FlawForm { length_mm, note } = form;
     let body = FlawBody { before_mm: -length_mm / 2.0, length_mm, note };
-    mark_flaw(desk, name, Json(body)).await.map(|line| back(&line))
+    mark_flaw(desk, name, Object(body)).await.map(|line| back(&line))
 }
 
 async fn form_clear(
@@ -119,7 +120,7 @@ async fn form_clear(
     name: Path<String>,
     Form(form): Form<FlawNumber>,
 ) -> Result<Redirect, HttpError> {
-    clear_flaw(desk, name, Json(form)).await.map(|line| back(&line))
+    clear_flaw(desk, name, Object(form)).await.map(|line| back(&line))
 }
 
 fn back(line: &LineView) -> Redirect {

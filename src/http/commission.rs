@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_axum::routes;
 
+use super::body::Object;
 use super::desk::Desk;
 use super::document::{Api, LineNow, LinePath, Stale};
 use super::error::HttpError;
@@ -83,7 +84,7 @@ async fn show_guide(State(desk): State<Desk>, Path(name): Path<String>) -> Resul
 async fn work_out(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(measured): Json<Measured>,
+    Object(measured): Object<Measured>,
 ) -> Result<Json<Commissioned>, HttpError> {
     commission(&desk, &name, measured).await.map(Json)
 }
@@ -102,7 +103,7 @@ pub(super) async fn commission(desk: &Desk, name: &str, measured: Measured) -> R
 async fn jog_line(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(body): Json<JogBody>,
+    Object(body): Object<JogBody>,
 ) -> Result<Json<LineView>, HttpError> {
     desk.tell_line(&name, body.command()?).await.map(Json)
 }
@@ -112,7 +113,7 @@ async fn jog_line(
 async fn heat_line(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(HeatBody { bed_c, looked }): Json<HeatBody>,
+    Object(HeatBody { bed_c, looked }): Object<HeatBody>,
 ) -> Result<Json<LineView>, HttpError> {
     desk.tell_line(&name, LineCommand::HeatTrial { bed_c, looked }).await.map(Json)
 }

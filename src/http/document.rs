@@ -1,4 +1,4 @@
-//! `/api/v1/openapi.json`: the interface as an OpenAPI 3.1 document, made from the routes themselves.
+//! `/api/v1/openapi.json`: the interface as a document of `OpenAPI` 3.1, made from the routes themselves.
 //!
 //! A route of the interface is added by [`Api::routes`] alone, which takes its description along with its handler, so that none
 //! can be without. What is the same for many operations is put in here, by rule: see [`complete`].

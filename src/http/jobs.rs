@@ -9,11 +9,12 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_axum::routes;
 
+use super::body::Object;
 use super::desk::{Cursor, Desk, JobList, page_size, shorten};
 use super::document::{Api, IfMatch, JobNow, JobPath};
 use super::error::HttpError;
 use crate::foreman::{JobCommand, JobPatch};
-use crate::job::{Cycle, Job, JobId, Survey};
+use crate::job::{Cycle, Job, JobId, JobState, Survey};
 
 pub(super) fn router() -> Api {
     Api::new()
@@ -67,12 +68,20 @@ fn etag(job: &Job) -> [(axum::http::HeaderName, String); 1] {
 #[serde(deny_unknown_fields)]
 struct JobQuery {
     /// `open`, `ended`, or a job state; when absent, open jobs in the order of the queue, then ended ones.
+    #[param(schema_with = which_jobs)]
     state: Option<String>,
     /// At most so many.
     #[param(minimum = 1, maximum = 500, default = 50)]
     limit: Option<u32>,
     /// The `next` of the page before.
+    #[param(pattern = r"^(queue|ended)\.-?[0-9]{1,18}\.[0-9]{1,18}$")]
     after: Option<String>,
+}
+
+/// What `state` may be; empty, as forms send it, is as if it were not there.
+fn which_jobs() -> utoipa::openapi::Object {
+    let words = ["", "open", "ended"].into_iter().chain(JobState::ALL.iter().map(|state| state.as_str()));
+    utoipa::openapi::ObjectBuilder::new().schema_type(utoipa::openapi::Type::String).enum_values(Some(words)).build()
 }
 
 /// Some jobs.
@@ -139,7 +148,7 @@ async fn patch_job(
     State(desk): State<Desk>,
     Path(id): Path<String>,
     headers: HeaderMap,
-    Json(patch): Json<JobPatch>,
+    Object(patch): Object<JobPatch>,
 ) -> Result<Response, HttpError> {
     tell_job(&desk, &id, &headers, JobCommand::Patch(patch)).await
 }
@@ -150,7 +159,7 @@ async fn move_job(
     State(desk): State<Desk>,
     Path(id): Path<String>,
     headers: HeaderMap,
-    Json(body): Json<MoveBody>,
+    Object(body): Object<MoveBody>,
 ) -> Result<Response, HttpError> {
     let what = match body.direction {
         Direction::Up => JobCommand::MoveUp,

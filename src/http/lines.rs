@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_axum::routes;
 
+use super::body::Object;
 use super::desk::Desk;
 use super::document::{Api, LineNow, LinePath, Stale};
 use super::error::HttpError;
@@ -86,7 +87,7 @@ async fn show_line(State(desk): State<Desk>, Path(name): Path<String>) -> Result
 async fn hold_line(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(body): Json<HoldBody>,
+    Object(body): Object<HoldBody>,
 ) -> Result<Json<LineView>, HttpError> {
     let what = match body.when {
         HoldWhen::Now => LineCommand::HoldNow,
@@ -122,7 +123,7 @@ async fn stop_line_in_emergency(
 async fn answer_clear(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(body): Json<ClearBody>,
+    Object(body): Object<ClearBody>,
 ) -> Result<Json<LineView>, HttpError> {
     let what = match (body.clear, body.part) {
         (true, part) => LineCommand::BeltClear { part },
@@ -142,7 +143,7 @@ async fn answer_clear(
 async fn acknowledge_alarm(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(body): Json<AcknowledgeBody>,
+    Object(body): Object<AcknowledgeBody>,
 ) -> Result<Json<LineView>, HttpError> {
     desk.tell_line(&name, LineCommand::Acknowledge(body.alarm)).await.map(Json)
 }

@@ -5,6 +5,7 @@
 
 mod access;
 mod belt;
+mod body;
 mod commission;
 mod desk;
 mod document;

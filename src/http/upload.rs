@@ -37,12 +37,17 @@ pub(super) fn forms() -> Router<Desk> {
     Router::new().route("/do/upload", post(upload_from_page)).layer(DefaultBodyLimit::disable())
 }
 
+/// One line of plastic: enough to be a job.
+const A_LITTLE_PART: &str = "G21\nG90\nM83\nM140 S60\nM104 S210\nG28\nM190 S60\nM109 S210\nG1 Z0.3 F600\nG1 X60 Y60 F6000\n\
+    G1 X100 E2 F1200\nM104 S0\nM140 S0\n";
+
 /// What may be asked for with a file; [`Asked::set`] takes these.
 #[derive(utoipa::IntoParams, ToSchema)]
 #[into_params(parameter_in = Query)]
 #[expect(dead_code, reason = "the document alone reads it")]
 struct UploadFields {
     /// The file's name; without it, that of the Content-Disposition or of the form's file. `clip.3off.gcode` asks for 3 copies.
+    #[param(example = "clip.gcode")]
     name: Option<String>,
     /// How many are to be made; without it, those of the name, or one.
     #[schema(minimum = 1, maximum = 10_000)]
@@ -128,7 +133,7 @@ impl Asked {
     params(UploadFields, ("Content-Disposition" = Option<String>, Header,
         description = "`attachment; filename*=UTF-8''NAME`, by RFC 6266: the file's name where the query has none.")),
     request_body(content(
-        ([u8] = "application/octet-stream"),
+        ([u8] = "application/octet-stream", example = json!(A_LITTLE_PART)),
         (UploadForm = "multipart/form-data"),
     )),
     responses(JobMade))]

@@ -56,7 +56,8 @@ impl IntoParams for LinePath {
 impl IntoParams for IfMatch {
     fn into_params(_: impl Fn() -> Option<ParameterIn>) -> Parameters {
         let what = "The `ETag` of the job as it was seen, or `*`; when another one is there now, nothing is changed.";
-        vec![parameter("If-Match", ParameterIn::Header, what, text())]
+        let tags = text().pattern(Some(r#"^(\*|"[0-9]+"(, *"[0-9]+")*)$"#));
+        vec![parameter("If-Match", ParameterIn::Header, what, tags)]
     }
 }
 

@@ -51,7 +51,7 @@ pub(super) async fn document(bench: &Bench) -> Value {
     reply.json()
 }
 
-/// OpenAPI 3.1.1, §4.8: what a reader of the document relies on.
+/// `OpenAPI` 3.1.1, §4.8: what a reader of the document relies on.
 #[tokio::test]
 async fn the_document_holds_to_the_rules_of_openapi() {
     let document = document(&Bench::open().await).await;

@@ -58,6 +58,8 @@ async fn a_body_that_is_not_the_json_expected_is_a_problem() {
     assert!(wrong.json()["detail"].as_str().expect("a detail").contains("now"), "{}", wrong.text);
     let unknown = bench.send_json(Method::POST, hold, &json!({ "when": "now", "wehn": 1 })).await;
     check_problem(&unknown, 422, "about:blank");
+    let list = bench.send_json(Method::POST, hold, &json!(["now"])).await;
+    check_problem(&list, 422, "/problems/invalid-value");
     let huge = Body::from(format!("{{\"when\":\"{}\"}}", "n".repeat(70_000)));
     check_problem(&bench.send(request(Method::POST, hold, &typed, huge)).await, 413, "about:blank");
     assert!(bench.fake.lock().await.asked.is_empty(), "nothing of this reached the foreman");
