@@ -64,6 +64,7 @@ struct FlawForm {
 #[serde(deny_unknown_fields)]
 struct FlawNumber {
     /// Its number.
+    #[schema(format = "uint64")]
     flaw: u64,
 }
 

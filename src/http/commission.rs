@@ -38,7 +38,7 @@ pub(super) struct JogBody {
     /// How far, mm; below zero away from the nose.
     pub(super) mm: f64,
     /// How fast, mm/min; at most the line's `travel_mm_min`.
-    #[schema(minimum = 1)]
+    #[schema(minimum = 1, format = "uint32")]
     pub(super) feed_mm_min: u32,
     /// The person's word that they have looked: nothing is in the way.
     #[serde(default)]
@@ -53,6 +53,7 @@ pub(super) struct JogBody {
 #[serde(deny_unknown_fields)]
 struct HeatBody {
     /// What the bed is heated to, °C; at most the line's `bed_max_c`.
+    #[schema(format = "uint32")]
     bed_c: u32,
     /// The person's word that they have looked: nothing is on the bed.
     #[serde(default)]

@@ -21,19 +21,20 @@ use crate::foreman::LineView;
 
 mod shared;
 
-pub(super) use shared::{IfMatch, JobMade, JobNow, JobPath, LineNow, LinePath, Stale};
+pub(super) use shared::{Binary, IfMatch, JobMade, JobNow, JobPath, LineNow, LinePath, Stale};
 
 /// Where the interface lives.
 pub(super) const ROOT: &str = "/api/v1";
 
-/// Lines that run filament printers with a conveyor-belt bed, and the jobs they make.
-///
-/// Times are milliseconds since 1970-01-01T00:00:00Z. Every error is a problem (RFC 9457). On any address but the daemon's own
-/// machine a key is required. Commands that change a job take its `ETag` as `If-Match`, so that two people do not overwrite each
-/// other. `HEAD` is answered wherever `GET` is.
+const ABOUT: &str = "Lines that run filament printers with a conveyor-belt bed, and the jobs that they make.\n\n\
+    Times are milliseconds since 1970-01-01T00:00:00Z. Every error is a problem (RFC 9457). On any address but the daemon's own \
+    machine a key is required. What changes a job takes its `ETag` as `If-Match`, so that two people do not overwrite each \
+    other. `HEAD` is answered wherever `GET` is.";
+
+/// What the document says of the whole.
 #[derive(OpenApi)]
 #[openapi(
-    info(title = "Nosebar"),
+    info(title = "Nosebar", description = ABOUT),
     servers((url = "/", description = "The daemon that this document comes from.")),
     components(schemas(Problem, JobBody, LineView)),
     tags(
@@ -107,6 +108,7 @@ fn complete(document: &mut openapi::OpenApi) {
         let within = address.contains('{');
         for (safe, operation) in operations(item) {
             operation.tags = Some(vec![tag.clone()]);
+            operation.parameters.iter_mut().flatten().for_each(shared::never_null);
             for status in statuses(operation, safe, within) {
                 shared::add_problem(operation, status);
             }

@@ -100,6 +100,7 @@ struct MoveBody {
     direction: Direction,
 }
 
+/// Which way in the queue.
 #[derive(Deserialize, ToSchema)]
 #[serde(rename_all = "lowercase")]
 enum Direction {

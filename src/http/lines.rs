@@ -41,6 +41,7 @@ struct HoldBody {
     when: HoldWhen,
 }
 
+/// At once, or when the part under way has left.
 #[derive(Deserialize, ToSchema)]
 #[serde(rename_all = "kebab-case")]
 enum HoldWhen {

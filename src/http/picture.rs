@@ -8,7 +8,7 @@ use serde::Deserialize;
 use utoipa_axum::routes;
 
 use super::desk::Desk;
-use super::document::{Api, JobPath};
+use super::document::{Api, Binary, JobPath};
 use super::error::HttpError;
 use super::statics::has_it;
 use super::views::PictureSight;
@@ -44,7 +44,7 @@ struct PictureQuery {
 #[utoipa::path(get, path = "/jobs/{id}/picture.png", params(JobPath, PictureQuery,
     ("If-None-Match" = Option<String>, Header, description = "The `ETag` of the picture that the reader has.")),
     responses(
-        (status = 200, description = "The picture.", content_type = "image/png", body = [u8],
+        (status = 200, description = "The picture.", content_type = "image/png", body = inline(Binary),
             headers(("ETag", description = "What changes whenever the picture does."))),
         (status = 304, description = "The reader has it.")))]
 async fn send_picture(

@@ -26,6 +26,7 @@ use super::{
     access, belt, commission, events, forecast, forms, guide, jobs, journal, key, lines, pages, picture, statics,
     upload,
 };
+use crate::foreman::Command;
 
 /// Bodies other than files.
 const BODY_MAX: usize = 64 * 1024;
@@ -122,7 +123,9 @@ struct Health {
 
 /// Whether the daemon is at work
 #[utoipa::path(get, path = "/health", responses((status = 200, description = "It is.", body = Health)))]
-async fn show_health(State(desk): State<Desk>) -> Json<Health> {
+async fn show_health(State(desk): State<Desk>) -> Result<Json<Health>, HttpError> {
+    // Whoever answers here may be well while the foreman is not.
+    desk.handle.ask(Command::Greet).await?;
     let live = desk.handle.live();
-    Json(Health { version: env!("CARGO_PKG_VERSION"), lines: live.lines.len(), seq: live.seq })
+    Ok(Json(Health { version: env!("CARGO_PKG_VERSION"), lines: live.lines.len(), seq: live.seq }))
 }

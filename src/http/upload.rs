@@ -17,7 +17,7 @@ use utoipa::ToSchema;
 use utoipa_axum::routes;
 
 use super::desk::{Desk, line_name, shorten};
-use super::document::{Api, JobMade};
+use super::document::{Api, Binary, JobMade};
 use super::error::HttpError;
 use super::jobs::job_answer;
 use crate::foreman::Answer;
@@ -133,7 +133,7 @@ impl Asked {
     params(UploadFields, ("Content-Disposition" = Option<String>, Header,
         description = "`attachment; filename*=UTF-8''NAME`, by RFC 6266: the file's name where the query has none.")),
     request_body(content(
-        ([u8] = "application/octet-stream", example = json!(A_LITTLE_PART)),
+        (inline(Binary) = "application/octet-stream", example = json!(A_LITTLE_PART)),
         (UploadForm = "multipart/form-data"),
     )),
     responses(JobMade))]

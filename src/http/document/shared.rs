@@ -5,12 +5,12 @@ use std::collections::BTreeMap;
 use utoipa::openapi::header::Header;
 use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn};
 use utoipa::openapi::response::{Response, ResponseBuilder};
-use utoipa::openapi::schema::{KnownFormat, ObjectBuilder, SchemaFormat, Type};
+use utoipa::openapi::schema::{KnownFormat, ObjectBuilder, SchemaFormat, SchemaType, Type};
 use utoipa::openapi::security::{
     ApiKey, ApiKeyValue, HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme,
 };
 use utoipa::openapi::{Components, ContentBuilder, Ref, RefOr, Required, Schema};
-use utoipa::{IntoParams, IntoResponses};
+use utoipa::{IntoParams, IntoResponses, PartialSchema, ToSchema};
 
 /// Parameter: `{id}`, a job's number.
 pub(in crate::http) struct JobPath;
@@ -32,6 +32,9 @@ pub(in crate::http) struct LineNow;
 
 /// Answer: 412, for what names a version or moment in its body.
 pub(in crate::http) struct Stale;
+
+/// Bytes that are no text for JSON: a file, a picture.
+pub(in crate::http) struct Binary;
 
 type Parameters = Vec<Parameter>;
 type Responses = BTreeMap<String, RefOr<Response>>;
@@ -84,6 +87,25 @@ impl IntoResponses for LineNow {
     fn responses() -> Responses {
         let line = answer("The line as it is now.", "application/json", "LineView");
         [("200".to_owned(), line.build().into())].into()
+    }
+}
+
+impl PartialSchema for Binary {
+    fn schema() -> RefOr<Schema> {
+        Schema::Object(text().format(Some(SchemaFormat::KnownFormat(KnownFormat::Binary))).build()).into()
+    }
+}
+
+impl ToSchema for Binary {}
+
+/// A parameter may be left out; it is never `null`.
+pub(super) fn never_null(parameter: &mut RefOr<Parameter>) {
+    let RefOr::T(Parameter { schema: Some(RefOr::T(Schema::Object(schema))), .. }) = parameter else { return };
+    if let SchemaType::Array(types) = &mut schema.schema_type {
+        types.retain(|kind| *kind != Type::Null);
+        if let [one] = &types[..] {
+            schema.schema_type = SchemaType::Type(one.clone());
+        }
     }
 }
 

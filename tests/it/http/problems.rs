@@ -99,6 +99,14 @@ async fn what_the_foreman_refuses_keeps_its_sentence_and_gets_its_status() {
 }
 
 #[tokio::test]
+async fn a_daemon_whose_foreman_does_not_answer_is_not_well() {
+    let bench = Bench::open().await;
+    assert_eq!(bench.read("/api/v1/health").await.status, 200);
+    bench.fake.lock().await.refuses = Some(no(RefusedCode::Busy, "there is too much to do, or nobody there"));
+    check_problem(&bench.read("/api/v1/health").await, 503, "/problems/busy");
+}
+
+#[tokio::test]
 async fn every_type_of_problem_says_at_its_address_what_it_means() {
     let bench = Bench::open().await;
     let reply = bench.read("/problems/stale").await;
