@@ -31,6 +31,7 @@ async fn changing(bench: &Bench) -> Vec<(&'static str, String)> {
     for text in texts {
         for route in text.split(".route(").skip(1) {
             let address = route.split('"').nth(1).expect("an address in quotes");
+            assert!(!address.starts_with("/api"), "{address} is added without its description: use `Api::routes`");
             // Its handlers: up to the end of the call.
             let handlers = route.lines().next().expect("a line");
             for call in CHANGING {
