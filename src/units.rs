@@ -5,6 +5,7 @@ use std::ops::{Add, AddAssign, Neg, Sub, SubAssign};
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 macro_rules! quantity {
     ($(#[$doc:meta])* $name:ident($inner:ty), $unit:literal) => {
@@ -118,7 +119,7 @@ impl Add<Duration> for Moment {
 }
 
 /// A point in civil time, in milliseconds since 1970-01-01T00:00:00Z.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
 #[serde(transparent)]
 pub struct UnixMillis(pub i64);
 

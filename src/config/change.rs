@@ -1,9 +1,10 @@
 //! What writing a setting into a config changes.
 
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 /// What writing a setting would change.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Change {
     /// Table and key, such as `belt.units_per_mm`.
     pub key: String,

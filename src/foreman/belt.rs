@@ -1,13 +1,14 @@
 //! The belt in figures for people: what is marked on it and what lies on it, counted from the nose.
 
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 use crate::job::CycleId;
 use crate::line::Line;
 use crate::units::Micrometres;
 
 /// A belt, counted from the nose: "before" is how far something has still to travel to it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct BeltView {
     /// Length of the loop, mm.
     pub loop_mm: Option<f64>,
@@ -34,7 +35,7 @@ pub struct BeltView {
 }
 
 /// A bad stretch of belt.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct FlawView {
     /// Its number.
     pub id: u64,
@@ -47,7 +48,7 @@ pub struct FlawView {
 }
 
 /// A part that is not known to have left.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct BeltPartView {
     /// The cycle that made it.
     pub cycle: CycleId,
@@ -58,7 +59,7 @@ pub struct BeltPartView {
 }
 
 /// How often the belt was printed on.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct WearView {
     /// Prints on the most used stretch.
     pub most: u32,
@@ -72,7 +73,7 @@ pub struct WearView {
 }
 
 /// A stretch of belt that was printed on alike.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct WornView {
     /// How far its near end is before the nose, mm, from 0 up to the loop.
     pub before_mm: f64,

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 use super::commission::{Commissioned, Measured};
 use super::keys::KeyCommand;
@@ -125,21 +126,26 @@ impl JobCommand {
 }
 
 /// Changes to a job; what is `None` stays. `Some(None)`, in JSON `null`, takes away what was set.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct JobPatch {
     /// New number of copies; not below those begun.
+    #[schema(minimum = 1, maximum = 10_000)]
     pub copies: Option<u32>,
     /// Material keyword; `null` or `""`: as the file says.
     #[serde(deserialize_with = "said", skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>)]
     pub material: Option<Option<String>>,
     /// Release temperature, 1 to 150 °C; `null`: as the material has it.
     #[serde(deserialize_with = "said", skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<f64>, minimum = 1, maximum = 150)]
     pub release_c: Option<Option<f64>>,
     /// The only line that may make it; `null` or `""`: any.
     #[serde(deserialize_with = "said", skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, pattern = "^[a-z0-9-]{0,32}$")]
     pub line: Option<Option<String>>,
     /// A new name.
+    #[schema(min_length = 1, max_length = 200)]
     pub name: Option<String>,
 }
 

@@ -5,6 +5,7 @@
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 use super::command::{Refused, RefusedCode};
 use super::refusal::{conflict, invalid};
@@ -13,13 +14,15 @@ use crate::job::LineName;
 use crate::line::{Standing, Topic, Values, work_out};
 
 /// What a person measured in a step of the guide.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(example = json!({ "topic": "loop", "values": { "travelled_mm": 1500.0 } }))]
 pub struct Measured {
     /// The step.
     pub topic: Topic,
     /// The figures, by the keys of its inputs.
     #[serde(default)]
+    #[schema(value_type = BTreeMap<String, f64>)]
     pub values: Values,
     /// The person's word that the config is to be changed; without it only the finding is told.
     #[serde(default)]
@@ -27,7 +30,7 @@ pub struct Measured {
 }
 
 /// A person's word that the config is to be changed.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct WriteWord {
     /// Whether values that somebody wrote may be replaced.
@@ -39,7 +42,7 @@ pub struct WriteWord {
 }
 
 /// What follows from what was measured.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Commissioned {
     /// For the person, in order.
     pub sentences: Vec<String>,

@@ -2,12 +2,13 @@
 //! known: a new try at the nose, a hold and a stop are not foreseen.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use crate::job::{JobId, LineName, Phase};
 use crate::units::UnixMillis;
 
 /// The forecast, as it was last made.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, ToSchema)]
 pub struct ForecastView {
     /// When it was made.
     pub at: UnixMillis,
@@ -22,7 +23,7 @@ pub struct ForecastView {
 }
 
 /// What is to come on a line.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
 pub struct LineForecastView {
     /// The line.
     pub line: LineName,
@@ -39,7 +40,7 @@ pub struct LineForecastView {
 }
 
 /// What becomes of a job.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
 pub struct JobForecastView {
     /// The job.
     pub job: JobId,
@@ -58,7 +59,7 @@ pub struct JobForecastView {
 }
 
 /// One copy.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
 pub struct CopyForecastView {
     /// Which, from 1.
     pub copy: u32,
@@ -69,7 +70,7 @@ pub struct CopyForecastView {
 }
 
 /// One phase.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, ToSchema)]
 pub struct PhaseForecastView {
     /// Which.
     pub phase: Phase,
@@ -82,7 +83,7 @@ pub struct PhaseForecastView {
 }
 
 /// A time that is to come.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct TimeView {
     /// As expected.
     pub at: UnixMillis,

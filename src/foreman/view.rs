@@ -1,6 +1,7 @@
 //! What the foreman publishes: each line as a person needs to see it. Kept up to date in a watch channel.
 
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 use super::belt::BeltView;
 use crate::job::{AlarmKind, AlarmState, CycleId, JobId, LineName, LineReason, LineState, Phase};
@@ -16,7 +17,7 @@ pub struct Live {
 }
 
 /// A line, as a person needs to see it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct LineView {
     /// Its name.
     pub name: LineName,
@@ -71,7 +72,7 @@ pub struct LineView {
 }
 
 /// An alarm, as a person needs to see it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct AlarmView {
     /// What it is about.
     pub kind: AlarmKind,
@@ -92,7 +93,7 @@ pub struct AlarmView {
 }
 
 /// What commissioning begins from, and what was tried.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct TrialView {
     /// Printer units for each millimetre of belt.
     pub units_per_mm: f64,
@@ -109,7 +110,7 @@ pub struct TrialView {
 }
 
 /// A run of the bed's heater.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct HeatRunView {
     /// What the bed is heated to, °C.
     pub target_c: f64,
@@ -124,7 +125,7 @@ pub struct HeatRunView {
 }
 
 /// A predicted end.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct PhaseEnds {
     /// Most likely then; `None`: not as it goes now.
     pub at: Option<UnixMillis>,
@@ -135,7 +136,7 @@ pub struct PhaseEnds {
 }
 
 /// The copy under way.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct WorkView {
     /// The job.
     pub job: JobId,
@@ -159,7 +160,7 @@ pub struct WorkView {
 }
 
 /// Last reported temperatures, °C.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct TemperatureView {
     /// Bed.
     pub bed_c: Option<f64>,
@@ -174,7 +175,7 @@ pub struct TemperatureView {
 }
 
 /// A question that needs a person, with two answers.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Question {
     /// What happened.
     pub happened: String,

@@ -5,8 +5,12 @@ use axum::response::Redirect;
 use axum::routing::post;
 use axum::{Json, Router};
 use serde::Deserialize;
+use utoipa::ToSchema;
+use utoipa_axum::routes;
 
+use super::body::Object;
 use super::desk::Desk;
+use super::document::{Api, LineNow, LinePath, Stale};
 use super::error::HttpError;
 use super::guide::number;
 use super::seen::Seen;
@@ -16,12 +20,12 @@ use crate::units::Millimetres;
 /// Longest note on a flaw, characters.
 const NOTE_MAX: usize = 200;
 
-pub(super) fn api() -> Router<Desk> {
-    Router::new()
-        .route("/lines/{name}/belt/splice-at-nose", post(say_splice))
-        .route("/lines/{name}/belt/forget-splice", post(forget_splice))
-        .route("/lines/{name}/belt/mark-flaw", post(mark_flaw))
-        .route("/lines/{name}/belt/clear-flaw", post(clear_flaw))
+pub(super) fn api() -> Api {
+    Api::new()
+        .routes(routes!(say_splice))
+        .routes(routes!(forget_splice))
+        .routes(routes!(mark_flaw))
+        .routes(routes!(clear_flaw))
 }
 
 pub(super) fn forms() -> Router<Desk> {
@@ -33,15 +37,19 @@ pub(super) fn forms() -> Router<Desk> {
 }
 
 /// A bad stretch, counted from the nose.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct FlawBody {
     /// How far before the nose its near end is, mm; below zero beyond it.
     #[serde(default)]
+    #[schema(minimum = -1e6, maximum = 1e6)]
     before_mm: f64,
     /// Its length, mm.
+    #[schema(exclusive_minimum = 0, maximum = 1e6)]
     length_mm: f64,
+    /// A person's words.
     #[serde(default)]
+    #[schema(max_length = 200)]
     note: String,
     /// The `since` of the line as the person saw it, here and below.
     #[serde(default)]
@@ -59,14 +67,19 @@ struct FlawForm {
     since: Option<i64>,
 }
 
-#[derive(Deserialize)]
+/// Which flaw.
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct FlawNumber {
+    /// Its number.
+    #[schema(format = "uint64")]
     flaw: u64,
     #[serde(default)]
     since: Option<i64>,
 }
 
+/// Say that the splice is at the nose now
+#[utoipa::path(post, path = "/lines/{name}/belt/splice-at-nose", params(LinePath), request_body = Option<Seen>, responses(LineNow, Stale))]
 async fn say_splice(
     State(desk): State<Desk>,
     Path(name): Path<String>,
@@ -75,6 +88,8 @@ async fn say_splice(
     desk.tell_line_seen(&name, LineCommand::SpliceAtNose, seen.since).await.map(Json)
 }
 
+/// Say that nobody knows any more where the splice is
+#[utoipa::path(post, path = "/lines/{name}/belt/forget-splice", params(LinePath), request_body = Option<Seen>, responses(LineNow, Stale))]
 async fn forget_splice(
     State(desk): State<Desk>,
     Path(name): Path<String>,
@@ -83,19 +98,25 @@ async fn forget_splice(
     desk.tell_line_seen(&name, LineCommand::ForgetSplice, seen.since).await.map(Json)
 }
 
+/// Mark a bad stretch
+#[utoipa::path(post, path = "/lines/{name}/belt/mark-flaw", params(LinePath), request_body = FlawBody,
+    responses(LineNow, Stale))]
 async fn mark_flaw(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(body): Json<FlawBody>,
+    Object(body): Object<FlawBody>,
 ) -> Result<Json<LineView>, HttpError> {
     let what = flaw(body.before_mm, body.length_mm, body.note)?;
     desk.tell_line_seen(&name, what, body.since).await.map(Json)
 }
 
+/// Take a bad stretch for good again
+#[utoipa::path(post, path = "/lines/{name}/belt/clear-flaw", params(LinePath), request_body = FlawNumber,
+    responses(LineNow, Stale))]
 async fn clear_flaw(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(body): Json<FlawNumber>,
+    Object(body): Object<FlawNumber>,
 ) -> Result<Json<LineView>, HttpError> {
     desk.tell_line_seen(&name, LineCommand::ClearFlaw(body.flaw), body.since).await.map(Json)
 }
@@ -112,7 +133,7 @@ async fn form_mark(desk: State<Desk>, name: Path<String>, Form(form): Form<FlawF
     let FlawForm { before_mm, length_mm, note, since } = form;
     let before_mm = number("before_mm", &before_mm)?;
     let body = FlawBody { before_mm, length_mm, note, since };
-    mark_flaw(desk, name, Json(body)).await.map(|line| back(&line))
+    mark_flaw(desk, name, Object(body)).await.map(|line| back(&line))
 }
 
 async fn form_clear(
@@ -120,7 +141,7 @@ async fn form_clear(
     name: Path<String>,
     Form(form): Form<FlawNumber>,
 ) -> Result<Redirect, HttpError> {
-    clear_flaw(desk, name, Json(form)).await.map(|line| back(&line))
+    clear_flaw(desk, name, Object(form)).await.map(|line| back(&line))
 }
 
 fn back(line: &LineView) -> Redirect {

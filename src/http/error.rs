@@ -9,6 +9,7 @@ use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode};
 use axum::middleware::Next;
 use axum::response::{Html, IntoResponse, Response};
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use super::frame::{Frame, Here};
 use super::key::KeyPage;
@@ -178,14 +179,20 @@ static KINDS: [Kind; 13] = [
 ];
 
 /// Problem details (RFC 9457 §3.1) with one member of ours.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, ToSchema)]
 pub(super) struct Problem {
+    /// What kind of problem; its address says what it means. `about:blank` is no more than its status code.
     #[serde(rename = "type")]
     kind: String,
+    /// The kind in a few words.
     title: String,
+    /// The status code.
     #[serde(serialize_with = "as_number")]
+    #[schema(value_type = u16, minimum = 400, maximum = 599)]
     status: StatusCode,
+    /// What was found, what was expected, what to do next.
     detail: String,
+    /// The address of the request.
     instance: String,
     /// What was found in a rejected file.
     #[serde(skip_serializing_if = "Vec::is_empty")]

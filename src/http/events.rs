@@ -11,24 +11,24 @@ use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::Router;
 use axum::extract::State;
 use axum::http::header::HeaderName;
 use axum::http::{Extensions, HeaderMap};
 use axum::response::IntoResponse;
 use axum::response::sse::{Event, KeepAlive, Sse};
-use axum::routing::get;
 use futures_util::stream;
 use serde::Serialize;
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
 use tokio::sync::watch;
 use tokio::time::Sleep;
+use utoipa_axum::routes;
 
 use super::desk::Desk;
+use super::document::Api;
 use super::door::Leave;
 use super::error::HttpError;
-use super::jobs::job_json;
+use super::jobs::JobBody;
 use crate::foreman::{ForecastView, LineForecastView, Live, News};
 use crate::job::JobId;
 use crate::store::Entry;
@@ -41,10 +41,19 @@ const QUIET_MAX: Duration = Duration::from_secs(15);
 /// Between two `forecast` events.
 const FORECAST_PAUSE: Duration = Duration::from_secs(1);
 
-pub(super) fn router() -> Router<Desk> {
-    Router::new().route("/events", get(stream_events))
+pub(super) fn router() -> Api {
+    Api::new().routes(routes!(stream_events))
 }
 
+/// What happens, as it happens
+///
+/// A stream without end of server-sent events, whose data are JSON. `journal`: an entry of the journal, with its number as id;
+/// they come without gap. `line` and `job`: what it looks like now. `forecast`: times of the lines that look different now.
+/// `beat`: nothing has happened for a quarter of a minute.
+#[utoipa::path(get, path = "/events",
+    params(("Last-Event-ID" = Option<i64>, Header,
+        description = "The last journal number that the reader has; what came after it is sent first.")),
+    responses((status = 200, description = "The stream.", content_type = "text/event-stream", body = String)))]
 async fn stream_events(
     State(desk): State<Desk>,
     headers: HeaderMap,
@@ -136,7 +145,7 @@ impl Feed {
             // It is in the store already, with those before it.
             News::Journal(_) => self.behind = true,
             News::Line(line) => self.ready.push_back(event("line", &**line)),
-            News::Job(job) => self.ready.push_back(event("job", &job_json(job))),
+            News::Job(job) => self.ready.push_back(event("job", &JobBody::of(job))),
         }
     }
 
@@ -151,7 +160,7 @@ impl Feed {
         if !self.behind {
             for id in std::mem::take(&mut self.changed) {
                 let job = self.desk.find_job(id).await.ok()?;
-                self.ready.extend(job.map(|job| event("job", &job_json(&job))));
+                self.ready.extend(job.map(|job| event("job", &JobBody::of(&job))));
             }
         }
         Some(())

@@ -1,128 +1,188 @@
 //! `/api/v1/jobs`: the queue and what became of it.
 
+use axum::Json;
 use axum::extract::{Path, Query, State};
 use axum::http::HeaderMap;
 use axum::http::header::{ETAG, IF_MATCH};
 use axum::response::{IntoResponse, Response};
-use axum::routing::{get, post};
-use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use utoipa::ToSchema;
+use utoipa_axum::routes;
 
+use super::body::Object;
 use super::desk::{Cursor, Desk, JobList, page_size, shorten};
+use super::document::{Api, CyclePath, IfMatch, JobNow, JobPath};
 use super::error::HttpError;
 use crate::foreman::{JobCommand, JobPatch, RefusedCode};
-use crate::job::{CycleId, Job, JobId, PartWord, Survey, said};
+use crate::job::{Cycle, CycleId, Job, JobId, JobState, PartWord, Survey, said};
 
-pub(super) fn router() -> Router<Desk> {
-    Router::new()
-        .route("/jobs", get(list_jobs))
-        .route("/jobs/{id}", get(show_job).patch(patch_job))
-        .route("/jobs/{id}/survey", get(show_survey))
-        .route("/jobs/{id}/move", post(move_job))
-        .route("/jobs/{id}/hold", post(hold_job))
-        .route("/jobs/{id}/release", post(release_job))
-        .route("/jobs/{id}/cancel", post(cancel_job))
-        .route("/jobs/{id}/restore", post(restore_job))
-        .route("/jobs/{id}/cycles/{cycle}/judge", post(judge_copy))
-        .route("/jobs/{id}/make-rest", post(make_rest))
+pub(super) fn router() -> Api {
+    Api::new()
+        .routes(routes!(list_jobs))
+        .routes(routes!(show_job, patch_job))
+        .routes(routes!(show_survey))
+        .routes(routes!(move_job))
+        .routes(routes!(hold_job))
+        .routes(routes!(release_job))
+        .routes(routes!(cancel_job))
+        .routes(routes!(restore_job))
+        .routes(routes!(judge_copy))
+        .routes(routes!(make_rest))
 }
 
-/// A job as programs see it: what is kept of it, less the folder's key, plus the copies that wait.
-pub(super) fn job_json(job: &Job) -> Value {
-    let mut json = serde_json::to_value(job).expect("invariant: a job is JSON");
-    if let Some(members) = json.as_object_mut() {
-        members.remove("source_key");
-        members.insert("copies_waiting".to_owned(), job.copies_waiting().into());
+/// A job as programs see it.
+#[derive(Serialize, ToSchema)]
+pub(super) struct JobBody<'a> {
+    #[serde(flatten)]
+    job: &'a Job,
+    /// How many copies no line has begun.
+    copies_waiting: u32,
+}
+
+impl<'a> JobBody<'a> {
+    pub(super) fn of(job: &'a Job) -> Self {
+        Self { job, copies_waiting: job.copies_waiting() }
     }
-    json
+}
+
+/// A job with all that is kept of it.
+#[derive(Serialize, ToSchema)]
+struct WholeJob<'a> {
+    #[serde(flatten)]
+    job: JobBody<'a>,
+    /// Its copies so far, in the order in which they were begun.
+    cycles: Vec<Cycle>,
+    /// What was found in its file; `null` when that is no longer kept.
+    survey: Option<Survey>,
 }
 
 /// A job with its version as `ETag`.
 pub(super) fn job_answer(job: &Job) -> Response {
-    (etag(job), Json(job_json(job))).into_response()
+    (etag(job), Json(JobBody::of(job))).into_response()
 }
 
 fn etag(job: &Job) -> [(axum::http::HeaderName, String); 1] {
     [(ETAG, format!("\"{}\"", job.version))]
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, utoipa::IntoParams)]
+#[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 struct JobQuery {
     /// `open`, `ended`, or a job state; when absent, open jobs in the order of the queue, then ended ones.
+    #[param(schema_with = which_jobs)]
     state: Option<String>,
+    /// At most so many.
+    #[param(minimum = 1, maximum = 500, default = 50)]
     limit: Option<u32>,
     /// The `next` of the page before.
+    #[param(pattern = r"^(queue|ended)\.-?[0-9]{1,18}\.[0-9]{1,18}$")]
     after: Option<String>,
 }
 
-#[derive(Serialize)]
-struct JobPage {
-    jobs: Vec<Value>,
+/// What `state` may be; empty, as forms send it, is as if it were not there.
+fn which_jobs() -> utoipa::openapi::Object {
+    let words = ["", "open", "ended"].into_iter().chain(JobState::ALL.iter().map(|state| state.as_str()));
+    utoipa::openapi::ObjectBuilder::new().schema_type(utoipa::openapi::Type::String).enum_values(Some(words)).build()
+}
+
+/// Some jobs.
+#[derive(Serialize, ToSchema)]
+struct JobPage<'a> {
+    jobs: Vec<JobBody<'a>>,
     /// `after` of the next page; `null` on the last one.
     next: Option<String>,
 }
 
-#[derive(Deserialize)]
+/// A place forward or back in the queue.
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct MoveBody {
-    /// One place.
+    /// One place; `up` is forward.
     direction: Option<Direction>,
     /// The open job before which it is to stand; `null` puts it behind all.
     #[serde(default, deserialize_with = "said")]
+    #[schema(value_type = Option<i64>, minimum = 1)]
     before: Option<Option<JobId>>,
 }
 
 /// A person's word on a finished copy.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct JudgeBody {
     part: PartWord,
 }
 
-#[derive(Deserialize)]
+/// A job, and which job makes the copy again.
+#[derive(Serialize, ToSchema)]
+struct JudgedJob<'a> {
+    #[serde(flatten)]
+    job: JobBody<'a>,
+    /// The job that makes it again; `null` if none does.
+    remade_by: Option<JobId>,
+}
+
+/// Which way in the queue.
+#[derive(Deserialize, ToSchema)]
 #[serde(rename_all = "lowercase")]
 enum Direction {
     Up,
     Down,
 }
 
-async fn list_jobs(State(desk): State<Desk>, Query(query): Query<JobQuery>) -> Result<Json<JobPage>, HttpError> {
+/// Jobs, page by page
+///
+/// Open ones in the order of the queue, then ended ones, the last one first.
+#[utoipa::path(get, path = "/jobs", params(JobQuery),
+    responses((status = 200, description = "Some jobs, and where the next page begins.", body = JobPage)))]
+async fn list_jobs(State(desk): State<Desk>, Query(query): Query<JobQuery>) -> Result<Response, HttpError> {
     let limit = page_size(query.limit)?;
     let after = query.after.as_deref().map(Cursor::parse).transpose()?;
     let page = desk.list_jobs(JobList::parse(query.state.as_deref())?, after, limit).await?;
-    Ok(Json(JobPage { jobs: page.jobs.iter().map(job_json).collect(), next: page.next.map(|next| next.to_string()) }))
+    let jobs = page.jobs.iter().map(JobBody::of).collect();
+    Ok(Json(JobPage { jobs, next: page.next.map(|next| next.to_string()) }).into_response())
 }
 
+/// A job with its cycles and survey
+#[utoipa::path(get, path = "/jobs/{id}", params(JobPath), responses(
+    (status = 200, description = "The job.", body = WholeJob, headers(("ETag", description = "Its version."))))
+)]
 async fn show_job(State(desk): State<Desk>, Path(id): Path<String>) -> Result<Response, HttpError> {
     let job = desk.job(&id).await?;
-    let mut body = job_json(&job);
-    body["cycles"] = json!(desk.cycles_of(job.id).await?);
-    body["survey"] = json!(desk.survey(&job).await?);
+    let (cycles, survey) = (desk.cycles_of(job.id).await?, desk.survey(&job).await?);
+    let body = WholeJob { job: JobBody::of(&job), cycles, survey };
     Ok((etag(&job), Json(body)).into_response())
 }
 
+/// What was found in a job's file
+#[utoipa::path(get, path = "/jobs/{id}/survey", params(JobPath),
+    responses((status = 200, description = "The survey.", body = Survey)))]
 async fn show_survey(State(desk): State<Desk>, Path(id): Path<String>) -> Result<Json<Survey>, HttpError> {
     let job = desk.job(&id).await?;
     let survey = desk.survey(&job).await?;
     survey.map(Json).ok_or_else(|| HttpError::NoSuch { what: format!("survey of job {} any more", job.id) })
 }
 
+/// Change what is set of a job
+///
+/// What is left out stays as it is.
+#[utoipa::path(patch, path = "/jobs/{id}", params(JobPath, IfMatch), request_body = JobPatch, responses(JobNow))]
 async fn patch_job(
     State(desk): State<Desk>,
     Path(id): Path<String>,
     headers: HeaderMap,
-    Json(patch): Json<JobPatch>,
+    Object(patch): Object<JobPatch>,
 ) -> Result<Response, HttpError> {
     tell_job(&desk, &id, &headers, JobCommand::Patch(patch)).await
 }
 
+/// Move a job by one place in the queue
+#[utoipa::path(post, path = "/jobs/{id}/move", params(JobPath, IfMatch), request_body = MoveBody, responses(JobNow))]
 async fn move_job(
     State(desk): State<Desk>,
     Path(id): Path<String>,
     headers: HeaderMap,
-    Json(body): Json<MoveBody>,
+    Object(body): Object<MoveBody>,
 ) -> Result<Response, HttpError> {
     let what = match (body.direction, body.before) {
         (Some(Direction::Up), None) => JobCommand::MoveUp,
@@ -136,10 +196,16 @@ async fn move_job(
     tell_job(&desk, &id, &headers, what).await
 }
 
+/// Begin no further copy until released
+#[utoipa::path(post, path = "/jobs/{id}/hold", params(JobPath, IfMatch), responses(JobNow))]
 async fn hold_job(State(desk): State<Desk>, Path(id): Path<String>, headers: HeaderMap) -> Result<Response, HttpError> {
     tell_job(&desk, &id, &headers, JobCommand::Hold).await
 }
 
+/// Let a job be made
+///
+/// Also the person's yes to what the survey found.
+#[utoipa::path(post, path = "/jobs/{id}/release", params(JobPath, IfMatch), responses(JobNow))]
 async fn release_job(
     State(desk): State<Desk>,
     Path(id): Path<String>,
@@ -148,6 +214,8 @@ async fn release_job(
     tell_job(&desk, &id, &headers, JobCommand::Release).await
 }
 
+/// Make no further copy
+#[utoipa::path(post, path = "/jobs/{id}/cancel", params(JobPath, IfMatch), responses(JobNow))]
 async fn cancel_job(
     State(desk): State<Desk>,
     Path(id): Path<String>,
@@ -156,6 +224,10 @@ async fn cancel_job(
     tell_job(&desk, &id, &headers, JobCommand::Cancel).await
 }
 
+/// Take a cancel back
+///
+/// The job stands where it stood, held if it was held.
+#[utoipa::path(post, path = "/jobs/{id}/restore", params(JobPath, IfMatch), responses(JobNow))]
 async fn restore_job(
     State(desk): State<Desk>,
     Path(id): Path<String>,
@@ -164,20 +236,29 @@ async fn restore_job(
     tell_job(&desk, &id, &headers, JobCommand::Restore).await
 }
 
-/// Answers the job, and the number of the job that makes the copy again (`null` if none does).
+/// Say of a finished copy whether it is good
+///
+/// Scrap is made again: by the job itself, or by a new one if it has ended.
+#[utoipa::path(post, path = "/jobs/{id}/cycles/{cycle}/judge", params(JobPath, CyclePath, IfMatch),
+    request_body = JudgeBody,
+    responses((status = 200, description = "The job as it is now.", body = inline(JudgedJob),
+        headers(("ETag" = String, description = "The job's version, for `If-Match`.")))))]
 async fn judge_copy(
     State(desk): State<Desk>,
     Path((id, cycle)): Path<(String, String)>,
     headers: HeaderMap,
-    Json(body): Json<JudgeBody>,
+    Object(body): Object<JudgeBody>,
 ) -> Result<Response, HttpError> {
     let cycle = cycle_id(&cycle)?;
     let job = changed_job(&desk, &id, &headers, JobCommand::Judge { cycle, part: body.part }).await?;
-    let mut answer = job_json(&job);
-    answer["remade_by"] = json!(desk.reader.remade_by(cycle).await?);
-    Ok((etag(&job), Json(answer)).into_response())
+    let remade_by = desk.reader.remade_by(cycle).await?;
+    Ok((etag(&job), Json(JudgedJob { job: JobBody::of(&job), remade_by })).into_response())
 }
 
+/// A new job for the copies that an ended one did not make
+///
+/// Answers the new job.
+#[utoipa::path(post, path = "/jobs/{id}/make-rest", params(JobPath, IfMatch), responses(JobNow))]
 async fn make_rest(
     State(desk): State<Desk>,
     Path(id): Path<String>,

@@ -1,48 +1,53 @@
 //! `/api/v1/keys`: the keys of other devices. For those alone who may operate.
 
+use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::{HeaderMap, StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
-use axum::routing::{get, patch, post};
-use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_axum::routes;
 
+use super::body::Object;
 use super::desk::{Desk, shorten};
+use super::document::{Api, KeyPath};
 use super::error::HttpError;
 use super::secret::Secret;
 use crate::foreman::{Answer, Command, KeyCommand};
 use crate::job::{AccessKey, KeyId, KeyName, Rights};
 
-pub(super) fn router() -> Router<Desk> {
-    Router::new()
-        .route("/keys", get(list_keys).post(make_key))
-        .route("/keys/{id}", patch(rename_key))
-        .route("/keys/{id}/revoke", post(revoke_key))
+pub(super) fn router() -> Api {
+    Api::new().routes(routes!(list_keys, make_key)).routes(routes!(rename_key)).routes(routes!(revoke_key))
 }
 
-#[derive(Serialize)]
+/// All of them.
+#[derive(Serialize, ToSchema)]
 struct KeyList {
     /// By number, revoked ones too.
     keys: Vec<AccessKey>,
 }
 
 /// A new key.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct MakeBody {
+    /// Whose it is, or where; one line.
+    #[schema(min_length = 1, max_length = 60)]
     pub(super) name: String,
     pub(super) rights: Rights,
 }
 
 /// Another name.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct RenameBody {
+    /// Whose it is, or where; one line.
+    #[schema(min_length = 1, max_length = 60)]
     pub(super) name: String,
 }
 
 /// It shall allow nothing any more.
-#[derive(Default, Deserialize)]
+#[derive(Default, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct RevokeBody {
     /// Also if it is the last one with which anything can be changed from another machine.
@@ -51,7 +56,7 @@ pub(super) struct RevokeBody {
 }
 
 /// A new key, the only time that it is shown.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct NewKey {
     #[serde(flatten)]
     facts: AccessKey,
@@ -61,15 +66,24 @@ struct NewKey {
     address: String,
 }
 
+/// The keys of other devices
+///
+/// For those who may operate.
+#[utoipa::path(get, path = "/keys", responses((status = 200, description = "All of them.", body = inline(KeyList))))]
 async fn list_keys(State(desk): State<Desk>) -> Json<KeyList> {
     Json(KeyList { keys: desk.handle.keys().keys().to_vec() })
 }
 
+/// Let another device in
+///
+/// The key itself is answered this once and never again.
+#[utoipa::path(post, path = "/keys", request_body = MakeBody,
+    responses((status = 201, description = "The new key.", body = inline(NewKey))))]
 async fn make_key(
     State(desk): State<Desk>,
     headers: HeaderMap,
     uri: Uri,
-    Json(body): Json<MakeBody>,
+    Object(body): Object<MakeBody>,
 ) -> Result<Response, HttpError> {
     let (facts, secret) = desk.make_key(&body).await?;
     let address = address_of(&desk.door.base_for(&headers, &uri), &secret);
@@ -77,14 +91,20 @@ async fn make_key(
     Ok((StatusCode::CREATED, Json(new)).into_response())
 }
 
+/// Give a key another name
+#[utoipa::path(patch, path = "/keys/{id}", params(KeyPath), request_body = RenameBody,
+    responses((status = 200, description = "The key as it is now.", body = inline(AccessKey))))]
 async fn rename_key(
     State(desk): State<Desk>,
     Path(id): Path<String>,
-    Json(body): Json<RenameBody>,
+    Object(body): Object<RenameBody>,
 ) -> Result<Json<AccessKey>, HttpError> {
     desk.rename_key(&id, &body).await.map(Json)
 }
 
+/// Shut a device out
+#[utoipa::path(post, path = "/keys/{id}/revoke", params(KeyPath), request_body = Option<RevokeBody>,
+    responses((status = 200, description = "The key as it is now.", body = inline(AccessKey))))]
 async fn revoke_key(
     State(desk): State<Desk>,
     Path(id): Path<String>,

@@ -1,36 +1,42 @@
 //! `/api/v1/lines`: the lines as they are now, and what a person can tell them.
 
+use axum::Json;
 use axum::extract::{Path, State};
-use axum::routing::{get, post};
-use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_axum::routes;
 
+use super::body::Object;
 use super::desk::Desk;
+use super::document::{Api, LineNow, LinePath, Stale};
 use super::error::HttpError;
 use super::seen::Seen;
 use crate::foreman::{LineCommand, LineView};
 use crate::job::{AlarmKind, PartWord};
 
-pub(super) fn router() -> Router<Desk> {
-    Router::new()
-        .route("/lines", get(list_lines))
-        .route("/lines/{name}", get(show_line))
-        .route("/lines/{name}/hold", post(hold_line))
-        .route("/lines/{name}/resume", post(resume_line))
-        .route("/lines/{name}/stop", post(stop_line))
-        .route("/lines/{name}/emergency-stop", post(stop_line_in_emergency))
-        .route("/lines/{name}/clear", post(answer_clear))
-        .route("/lines/{name}/acknowledge", post(acknowledge_alarm))
+pub(super) fn router() -> Api {
+    Api::new()
+        .routes(routes!(list_lines))
+        .routes(routes!(show_line))
+        .routes(routes!(hold_line))
+        .routes(routes!(resume_line))
+        .routes(routes!(stop_line))
+        .routes(routes!(stop_line_in_emergency))
+        .routes(routes!(answer_clear))
+        .routes(routes!(acknowledge_alarm))
 }
 
-#[derive(Serialize)]
+/// The lines as they are now.
+#[derive(Serialize, ToSchema)]
 struct LineList {
+    /// In the order of the config.
     lines: Vec<LineView>,
     /// The journal's last number when this was made: `GET /events` with it as `Last-Event-ID` goes on from here.
     seq: i64,
 }
 
-#[derive(Deserialize)]
+/// When a line is held.
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct HoldBody {
     when: HoldWhen,
@@ -39,7 +45,8 @@ struct HoldBody {
     since: Option<i64>,
 }
 
-#[derive(Deserialize)]
+/// At once, or when the part under way has left.
+#[derive(Deserialize, ToSchema)]
 #[serde(rename_all = "kebab-case")]
 enum HoldWhen {
     Now,
@@ -47,10 +54,12 @@ enum HoldWhen {
 }
 
 /// A person's word on the belt.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct ClearBody {
+    /// Whether nothing is on the belt.
     clear: bool,
+    /// Whether the part that has left it is any good; left out when `clear` is false.
     #[serde(default)]
     part: Option<PartWord>,
     /// The `since` of the line as the person saw it: an answer to an older question is refused.
@@ -59,7 +68,7 @@ struct ClearBody {
 }
 
 /// The alarm that a person knows of.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct AcknowledgeBody {
     alarm: AlarmKind,
@@ -67,19 +76,25 @@ struct AcknowledgeBody {
     since: Option<i64>,
 }
 
+/// The lines as they are now
+#[utoipa::path(get, path = "/lines", responses((status = 200, description = "All of them.", body = LineList)))]
 async fn list_lines(State(desk): State<Desk>) -> Json<LineList> {
     let live = desk.handle.live();
     Json(LineList { lines: live.lines.clone(), seq: live.seq })
 }
 
+/// A line as it is now
+#[utoipa::path(get, path = "/lines/{name}", params(LinePath), responses(LineNow))]
 async fn show_line(State(desk): State<Desk>, Path(name): Path<String>) -> Result<Json<LineView>, HttpError> {
     desk.line(&name).map(Json)
 }
 
+/// Hold a line, now or when the part under way has left
+#[utoipa::path(post, path = "/lines/{name}/hold", params(LinePath), request_body = HoldBody, responses(LineNow, Stale))]
 async fn hold_line(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(body): Json<HoldBody>,
+    Object(body): Object<HoldBody>,
 ) -> Result<Json<LineView>, HttpError> {
     let what = match body.when {
         HoldWhen::Now => LineCommand::HoldNow,
@@ -88,6 +103,8 @@ async fn hold_line(
     desk.tell_line_seen(&name, what, body.since).await.map(Json)
 }
 
+/// Let a held or stopped line go on
+#[utoipa::path(post, path = "/lines/{name}/resume", params(LinePath), request_body = Option<Seen>, responses(LineNow, Stale))]
 async fn resume_line(
     State(desk): State<Desk>,
     Path(name): Path<String>,
@@ -96,6 +113,8 @@ async fn resume_line(
     desk.tell_line_seen(&name, LineCommand::Resume, seen.since).await.map(Json)
 }
 
+/// Stop a line; a print under way is scrap
+#[utoipa::path(post, path = "/lines/{name}/stop", params(LinePath), request_body = Option<Seen>, responses(LineNow, Stale))]
 async fn stop_line(
     State(desk): State<Desk>,
     Path(name): Path<String>,
@@ -104,7 +123,10 @@ async fn stop_line(
     desk.tell_line_seen(&name, LineCommand::Stop, seen.since).await.map(Json)
 }
 
+/// Stop at once: heaters off, motors off
+///
 /// Whatever is sent along, and however old what the person saw: it is stopped.
+#[utoipa::path(post, path = "/lines/{name}/emergency-stop", params(LinePath), responses(LineNow))]
 async fn stop_line_in_emergency(
     State(desk): State<Desk>,
     Path(name): Path<String>,
@@ -112,10 +134,13 @@ async fn stop_line_in_emergency(
     desk.tell_line(&name, LineCommand::EmergencyStop).await.map(Json)
 }
 
+/// Answer whether the belt is clear
+#[utoipa::path(post, path = "/lines/{name}/clear", params(LinePath), request_body = ClearBody,
+    responses(LineNow, Stale))]
 async fn answer_clear(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(body): Json<ClearBody>,
+    Object(body): Object<ClearBody>,
 ) -> Result<Json<LineView>, HttpError> {
     let what = match (body.clear, body.part) {
         (true, part) => LineCommand::BeltClear { part },
@@ -128,10 +153,13 @@ async fn answer_clear(
     desk.tell_line_seen(&name, what, body.since).await.map(Json)
 }
 
+/// Acknowledge an alarm
+#[utoipa::path(post, path = "/lines/{name}/acknowledge", params(LinePath), request_body = AcknowledgeBody,
+    responses(LineNow, Stale))]
 async fn acknowledge_alarm(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    Json(body): Json<AcknowledgeBody>,
+    Object(body): Object<AcknowledgeBody>,
 ) -> Result<Json<LineView>, HttpError> {
     desk.tell_line_seen(&name, LineCommand::Acknowledge(body.alarm), body.since).await.map(Json)
 }

@@ -6,8 +6,10 @@
 mod access;
 mod belt;
 mod belt_page;
+mod body;
 mod commission;
 mod desk;
+mod document;
 mod door;
 mod error;
 mod events;

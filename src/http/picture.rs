@@ -1,14 +1,14 @@
 //! `/api/v1/jobs/{id}/picture.png`: what a job's part looks like, and how it lies on the belt.
 
-use axum::Router;
 use axum::extract::{Path, Query, State};
 use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE, ETAG};
 use axum::http::{HeaderMap, HeaderName, StatusCode};
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
 use serde::Deserialize;
+use utoipa_axum::routes;
 
 use super::desk::Desk;
+use super::document::{Api, Binary, JobPath};
 use super::error::HttpError;
 use super::statics::has_it;
 use super::views::PictureSight;
@@ -22,21 +22,31 @@ pub(super) const ROW_PX: u32 = 192;
 /// Width unless asked otherwise, pixels.
 const USUAL_PX: u32 = 512;
 
-pub(super) fn router() -> Router<Desk> {
-    Router::new().route("/jobs/{id}/picture.png", get(send_picture))
+pub(super) fn router() -> Api {
+    Api::new().routes(routes!(send_picture))
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, utoipa::IntoParams)]
+#[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 struct PictureQuery {
     /// Width, pixels: a multiple of 64 up to 2048. The height is three quarters of it.
+    #[param(minimum = 64, maximum = 2048, multiple_of = 64, default = 512)]
     size: Option<u32>,
     /// The line on whose belt it is shown; otherwise the job's own, or the first one.
+    #[param(pattern = "^[a-z0-9-]{1,32}$")]
     line: Option<String>,
     /// Tag of the picture that is expected. An address that names the right one may be kept for good.
     v: Option<String>,
 }
 
+/// What a job's part looks like, and how it lies on the belt
+#[utoipa::path(get, path = "/jobs/{id}/picture.png", params(JobPath, PictureQuery,
+    ("If-None-Match" = Option<String>, Header, description = "The `ETag` of the picture that the reader has.")),
+    responses(
+        (status = 200, description = "The picture.", content_type = "image/png", body = inline(Binary),
+            headers(("ETag", description = "What changes whenever the picture does."))),
+        (status = 304, description = "The reader has it.")))]
 async fn send_picture(
     State(desk): State<Desk>,
     Path(id): Path<String>,

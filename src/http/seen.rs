@@ -5,11 +5,12 @@ use axum::extract::{Form, FromRequest, Request};
 use axum::http::header::CONTENT_TYPE;
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
+use utoipa::ToSchema;
 
 use super::error::HttpError;
 
 /// The body of a command that says nothing else: JSON, a form, or none at all.
-#[derive(Clone, Copy, Debug, Default, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct Seen {
     /// The `since` of the line as the person saw it.

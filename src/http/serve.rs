@@ -12,19 +12,23 @@ use axum::middleware::{from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use axum::{Json, Router};
-use serde_json::{Value, json};
+use serde::Serialize;
 use tokio::net::TcpListener;
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::compression::CompressionLayer;
 use tower_http::trace::TraceLayer;
 use tracing::Span;
+use utoipa::ToSchema;
+use utoipa_axum::routes;
 
 use super::desk::Desk;
+use super::document::{self, Api};
 use super::error::{self, HttpError};
 use super::{
     access, belt, belt_page, commission, door, events, forecast, forms, guide, job_forms, job_page, jobs, journal, key,
     keys, keys_page, lines, log, once, pages, picture, statics, upload,
 };
+use crate::foreman::Command;
 
 /// Bodies other than files.
 const BODY_MAX: usize = 64 * 1024;
@@ -58,9 +62,19 @@ pub async fn serve(
     }
 }
 
-/// Every route, with the layers around them. Tests call it without a listener.
-pub fn router(desk: Desk) -> Router {
-    let api = Router::new()
+/// The interface for programs: every route of it, with its description.
+pub(super) fn api() -> Api {
+    small().merge(files())
+}
+
+/// What takes files.
+fn files() -> Api {
+    Api::new().merge(upload::api())
+}
+
+/// What takes small bodies or none.
+fn small() -> Api {
+    Api::new()
         .merge(jobs::router())
         .merge(picture::router())
         .merge(lines::router())
@@ -70,9 +84,14 @@ pub fn router(desk: Desk) -> Router {
         .merge(forecast::router())
         .merge(events::router())
         .merge(keys::router())
-        .route("/health", get(show_health));
+        .merge(document::router())
+        .routes(routes!(show_health))
+}
+
+/// Every route, with the layers around them. Tests call it without a listener.
+pub fn router(desk: Desk) -> Router {
     Router::new()
-        .nest("/api/v1", api)
+        .merge(small().into_router())
         .merge(pages::router())
         .merge(belt_page::router())
         .merge(job_page::router())
@@ -89,7 +108,8 @@ pub fn router(desk: Desk) -> Router {
         .layer(from_fn(once::with_body))
         .layer(DefaultBodyLimit::max(BODY_MAX))
         // After the limit: files have their own.
-        .merge(upload::router().layer(from_fn(once::without_body)))
+        .merge(files().into_router())
+        .merge(upload::forms())
         .fallback(async || HttpError::NoSuch { what: "such address".to_owned() })
         .layer(from_fn_with_state(desk.clone(), door::check_key))
         .layer(from_fn_with_state(desk.clone(), access::check_sender))
@@ -115,7 +135,22 @@ fn report_panic(_: Box<dyn Any + Send>) -> Response {
     HttpError::Internal.into_response()
 }
 
-async fn show_health(State(desk): State<Desk>) -> Json<Value> {
+/// A sign of life.
+#[derive(Serialize, ToSchema)]
+struct Health {
+    /// The program's version.
+    version: &'static str,
+    /// How many lines there are.
+    lines: usize,
+    /// The journal's last number.
+    seq: i64,
+}
+
+/// Whether the daemon is at work
+#[utoipa::path(get, path = "/health", responses((status = 200, description = "It is.", body = Health)))]
+async fn show_health(State(desk): State<Desk>) -> Result<Json<Health>, HttpError> {
+    // Whoever answers here may be well while the foreman is not.
+    desk.handle.ask(Command::Greet).await?;
     let live = desk.handle.live();
-    Json(json!({ "version": env!("CARGO_PKG_VERSION"), "lines": live.lines.len(), "seq": live.seq }))
+    Ok(Json(Health { version: env!("CARGO_PKG_VERSION"), lines: live.lines.len(), seq: live.seq }))
 }

@@ -8,15 +8,20 @@ use axum::extract::multipart::{Field, MultipartError};
 use axum::extract::{DefaultBodyLimit, FromRequest, Multipart, Query, Request, State};
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_LENGTH, CONTENT_TYPE, LOCATION};
 use axum::http::{HeaderMap, StatusCode};
+use axum::middleware::from_fn;
 use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::post;
 use futures_util::Stream;
 use tokio::sync::{mpsc, oneshot};
 use tokio_stream::wrappers::ReceiverStream;
+use utoipa::ToSchema;
+use utoipa_axum::routes;
 
 use super::desk::{Desk, line_name, shorten};
+use super::document::{Api, Binary, JobMade};
 use super::error::HttpError;
 use super::jobs::job_answer;
+use super::once;
 use crate::foreman::Answer;
 use crate::infeed::{TakeError, TakeOptions};
 use crate::job::Job;
@@ -25,12 +30,57 @@ use crate::job::Job;
 const FIELD_MAX: usize = 8 * 1024;
 const FIELDS_MAX: usize = 16;
 
-pub(super) fn router() -> Router<Desk> {
+/// `GET` of the same address is with the other jobs; the two merge.
+pub(super) fn api() -> Api {
+    Api::new().routes(routes!(upload_file)).for_files()
+}
+
+pub(super) fn forms() -> Router<Desk> {
     Router::new()
-        // GET is with the other jobs; the two merge.
-        .route("/api/v1/jobs", post(upload_file))
         .route("/do/upload", post(upload_from_page))
         .layer(DefaultBodyLimit::disable())
+        .layer(from_fn(once::without_body))
+}
+
+/// One line of plastic: enough to be a job.
+const A_LITTLE_PART: &str = "G21\nG90\nM83\nM140 S60\nM104 S210\nG28\nM190 S60\nM109 S210\nG1 Z0.3 F600\nG1 X60 Y60 F6000\n\
+    G1 X100 E2 F1200\nM104 S0\nM140 S0\n";
+
+/// What may be asked for with a file; [`Asked::set`] takes these.
+#[derive(utoipa::IntoParams, ToSchema)]
+#[into_params(parameter_in = Query)]
+#[expect(dead_code, reason = "the document alone reads it")]
+struct UploadFields {
+    /// The file's name; without it, that of the Content-Disposition or of the form's file. `clip.3off.gcode` asks for 3 copies.
+    #[param(example = "clip.gcode")]
+    name: Option<String>,
+    /// How many are to be made; without it, those of the name, or one.
+    #[schema(minimum = 1, maximum = 10_000)]
+    #[param(minimum = 1, maximum = 10_000)]
+    copies: Option<u32>,
+    /// The only line that may make it.
+    #[schema(pattern = "^[a-z0-9-]{1,32}$")]
+    #[param(pattern = "^[a-z0-9-]{1,32}$")]
+    line: Option<String>,
+    /// Material keyword, such as `pla`.
+    material: Option<String>,
+    /// Bed temperature at which the part lets go, °C.
+    #[schema(minimum = 1, maximum = 150)]
+    #[param(minimum = 1, maximum = 150)]
+    release_c: Option<f64>,
+    /// Whether it is not to be begun until released.
+    hold: Option<bool>,
+}
+
+/// A form with a file. The file comes last.
+#[derive(ToSchema)]
+#[expect(dead_code, reason = "the document alone reads it")]
+struct UploadForm {
+    #[serde(flatten)]
+    fields: UploadFields,
+    /// The sliced file.
+    #[schema(value_type = String, format = Binary)]
+    file: Vec<u8>,
 }
 
 /// What is asked for with a file, from a query or from a form's fields.
@@ -81,7 +131,17 @@ impl Asked {
     }
 }
 
-/// `POST /api/v1/jobs`: the file is the body, or the field `file` of a form.
+/// Send a sliced file, which becomes a job
+///
+/// The file is the body, with its name in the query or in a Content-Disposition; or the last field, `file`, of a form.
+#[utoipa::path(post, path = "/jobs",
+    params(UploadFields, ("Content-Disposition" = Option<String>, Header,
+        description = "`attachment; filename*=UTF-8''NAME`, by RFC 6266: the file's name where the query has none.")),
+    request_body(content(
+        (inline(Binary) = "application/octet-stream", example = json!(A_LITTLE_PART)),
+        (UploadForm = "multipart/form-data"),
+    )),
+    responses(JobMade))]
 async fn upload_file(
     State(desk): State<Desk>,
     Query(pairs): Query<Vec<(String, String)>>,
@@ -282,6 +342,8 @@ impl From<TakeError> for HttpError {
 mod tests {
     use axum::http::HeaderValue;
 
+    use utoipa::IntoParams;
+
     use super::*;
 
     /// RFC 6266 §5, with the file names of this house.
@@ -308,6 +370,16 @@ mod tests {
             asked.set(field, " ".to_owned()).expect("nothing was asked");
         }
         assert_eq!(asked.options, TakeOptions::default());
+    }
+
+    #[test]
+    fn every_field_of_the_document_is_taken() {
+        for parameter in UploadFields::into_params(|| None) {
+            let refused = Asked::default().set(&parameter.name, "?".to_owned());
+            if let Err(HttpError::Invalid { text }) = refused {
+                assert!(!text.contains("there is no field"), "{text}");
+            }
+        }
     }
 
     #[test]

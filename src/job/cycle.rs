@@ -1,6 +1,7 @@
 //! One copy's way through a line, and the states of a line.
 
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 use super::id::{CycleId, JobId, LineName};
 use super::keyword::keywords;
@@ -49,7 +50,7 @@ keywords! {
 }
 
 /// One copy's way through a line.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Cycle {
     /// The cycle's number.
     pub id: CycleId,

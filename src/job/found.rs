@@ -1,9 +1,10 @@
 //! What a survey finds in a sliced file.
 
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 /// What the survey of a sliced file found. Its serialised form is the report of `nosebar inspect --json`.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Survey {
     /// The file itself.
     pub file: FileFacts,
@@ -48,7 +49,7 @@ pub struct Survey {
 }
 
 /// The file itself.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct FileFacts {
     /// Length in bytes.
     pub bytes: u64,
@@ -59,7 +60,7 @@ pub struct FileFacts {
 }
 
 /// A rectangle on the bed, mm, in the file's own coordinates.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 #[expect(missing_docs, reason = "the names say it all")]
 pub struct Footprint {
     pub x_min_mm: f64,
@@ -69,7 +70,7 @@ pub struct Footprint {
 }
 
 /// A box around moves, mm, in the file's own coordinates.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 #[expect(missing_docs, reason = "the names say it all")]
 pub struct Reach {
     pub x_min_mm: f64,
@@ -81,7 +82,7 @@ pub struct Reach {
 }
 
 /// A line of the timetable of a print.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct TimeMark {
     /// Bytes of the file up to the end of a line.
     pub bytes: u64,
@@ -90,7 +91,7 @@ pub struct TimeMark {
 }
 
 /// Filament pushed out for good by one tool (greatest value of the running E sum; an un-retract is not counted twice).
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Filament {
     /// The tool's number.
     pub tool: u32,
@@ -103,7 +104,7 @@ pub struct Filament {
 }
 
 /// Plastic pushed out standing still.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 #[expect(missing_docs, reason = "the names say it all")]
 pub struct Purge {
     pub line: u64,
@@ -114,7 +115,7 @@ pub struct Purge {
 }
 
 /// First and greatest temperatures that a file asks for, °C; `None` where it never does. Zero (off) is not a request.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[expect(missing_docs, reason = "the names say it all")]
 pub struct Temperatures {
     pub bed_first_c: Option<f64>,
@@ -124,7 +125,7 @@ pub struct Temperatures {
 }
 
 /// Something found in a file.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Finding {
     /// Stable kebab-case keyword, such as `outside-bed`.
     pub code: String,
@@ -135,7 +136,7 @@ pub struct Finding {
 }
 
 /// A command that is left out.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Dropped {
     /// The command word, such as `M84`.
     pub command: String,

@@ -3,6 +3,7 @@
 use std::fmt;
 
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 use super::keyword::keywords;
 use crate::units::UnixMillis;
@@ -26,7 +27,7 @@ impl Rights {
 }
 
 /// A key's number, counted up from 1 and never used again.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
 #[serde(transparent)]
 pub struct KeyId(pub i64);
 
@@ -66,7 +67,7 @@ impl fmt::Display for KeyHash {
 const NAME_MAX: usize = 60;
 
 /// A key's name: 1 to 60 characters of any script, none of them a control character; no blanks around it.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(transparent)]
 pub struct KeyName(String);
 
@@ -112,7 +113,7 @@ impl fmt::Display for KeyName {
 }
 
 /// A key: who may do what until when. As JSON without what it is known by.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct AccessKey {
     /// Its number.
     pub id: KeyId,

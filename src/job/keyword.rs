@@ -2,9 +2,9 @@
 
 /// Keywords: an enum that is written as kebab-case text in the API, the database and the journal alike.
 macro_rules! keywords {
-    ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $text:literal),+ $(,)? }) => {
+    ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $text:tt),+ $(,)? }) => {
         $(#[$doc])*
-        #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, utoipa::ToSchema)]
         pub enum $name { $($(#[$vdoc])* #[serde(rename = $text)] $variant),+ }
 
         impl $name {

@@ -1,6 +1,7 @@
 //! A job and where it stands.
 
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 use super::id::{JobId, LineName};
 use super::keyword::keywords;
@@ -79,7 +80,7 @@ keywords! {
 /// A sliced file to be made `copies` times.
 ///
 /// `copies = completed + scrapped-and-not-remade + waiting + in work`; see [`Job::copies_waiting`].
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Job {
     /// The job's number.
     pub id: JobId,
@@ -114,6 +115,7 @@ pub struct Job {
     /// Copies that nothing checked (see the `trust` clear check).
     pub unchecked: u32,
     /// Identity of the folder's file until that file is removed; keeps a crash from making the job twice.
+    #[serde(default, skip_serializing)]
     pub source_key: Option<String>,
     /// The job of which this one makes the rest.
     pub restart_of: Option<JobId>,

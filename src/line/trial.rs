@@ -116,7 +116,7 @@ impl Line {
     pub(super) fn jog(&mut self, now: Moment, jog: Jog) -> Result<(), Objection> {
         self.check_trying(jog.looked)?;
         let fastest = self.settings.drive.travel_feed.0;
-        if jog.travel.0 == 0 || jog.travel.0.abs() > JOG_MAX.0 {
+        if jog.travel.0 == 0 || jog.travel.0.unsigned_abs() > JOG_MAX.0.unsigned_abs() {
             let most = JOG_MAX.to_millimetres();
             return Err(Objection(format!(
                 "a jog is up to {most} either way, and not zero; longer ones are made in pieces"

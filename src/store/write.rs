@@ -1,6 +1,7 @@
 //! Everything that the foreman can ask the store to keep. A list of these is committed as one transaction or not at all.
 
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 use crate::job::{AccessKey, Cycle, CycleId, HeatRun, Job, JobId, LineName, LineRow, PrintRun, Survey};
 use crate::units::UnixMillis;
@@ -56,7 +57,7 @@ pub struct DoneRequest {
 }
 
 /// An entry of the journal.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Entry {
     /// Counts up from 1 without gaps.
     pub seq: i64,

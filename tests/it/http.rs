@@ -2,6 +2,7 @@
 
 mod access;
 mod commission;
+mod document;
 mod events;
 mod fake;
 mod forecast;
@@ -16,5 +17,6 @@ mod page;
 mod picture;
 mod problems;
 mod routes;
+mod schema;
 mod second_thoughts;
 mod upload;

@@ -1,9 +1,10 @@
 //! What a step of the guide is made of.
 
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 /// What a step is about; the keyword is its address on the page and its name in the terminal.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Topic {
     /// Motor, pulleys and roller: printer units for a millimetre of belt.
@@ -61,7 +62,7 @@ impl Topic {
 }
 
 /// One step of the guide.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, ToSchema)]
 pub struct Leg {
     /// What it is about.
     pub topic: Topic,
@@ -80,7 +81,7 @@ pub struct Leg {
 }
 
 /// What the machine does in a step.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Needs {
     /// Nothing: figures alone.
@@ -92,7 +93,7 @@ pub enum Needs {
 }
 
 /// A figure that a person enters.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, ToSchema)]
 pub struct Input {
     /// Its keyword.
     pub key: &'static str,
@@ -104,7 +105,7 @@ pub struct Input {
 }
 
 /// A kind of figure.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, ToSchema)]
 #[serde(tag = "kind", rename_all = "kebab-case")]
 pub enum Figure {
     /// A number with a unit and a range.

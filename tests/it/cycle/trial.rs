@@ -85,7 +85,7 @@ fn a_warm_bed_or_an_old_reading_keeps_the_belt_still_unless_a_person_says_so() {
 #[test]
 fn a_jog_has_bounds() {
     let mut bench = cold();
-    for um in [0, JOG_MAX.0 + 1, -JOG_MAX.0 - 1, i64::MIN + 1] {
+    for um in [0, JOG_MAX.0 + 1, -JOG_MAX.0 - 1, i64::MIN] {
         assert!(refusal(&mut bench, Operator::Jog(Jog { travel: Micrometres(um), ..JOG })).contains("500 mm"));
     }
     for feed_mm_min in [0, 1501] {

@@ -19,7 +19,7 @@ enum Side {
     BelowTheBar,
 }
 
-const PURE: Side = Side::AboveTheBar { crates: &["serde", "thiserror"] };
+const PURE: Side = Side::AboveTheBar { crates: &["serde", "thiserror", "utoipa"] };
 
 /// The arrows. `line` and `schedule` do not know each other, `line` knows no sliced text, `wire` knows no jobs.
 const ROOMS: &[Room] = &[
@@ -41,7 +41,7 @@ const ROOMS: &[Room] = &[
     Room { name: "schedule", side: PURE, rooms: &["belt", "thermal", "job", "units"] },
     Room {
         name: "line",
-        side: Side::AboveTheBar { crates: &["serde", "serde_json", "thiserror"] },
+        side: Side::AboveTheBar { crates: &["serde", "serde_json", "thiserror", "utoipa"] },
         rooms: &["belt", "thermal", "job", "units"],
     },
     Room { name: "wording", side: PURE, rooms: &["gcode", "belt", "thermal", "job", "units"] },
@@ -85,6 +85,7 @@ const OWNED: &[(&str, &[&str])] = &[
     ("tower_http", &["http"]),
     ("governor", &["http"]),
     ("qrcode", &["http"]),
+    ("utoipa_axum", &["http"]),
     ("notify", &["infeed"]),
     ("tokio_serial", &["printer"]),
     ("clap", &["cli"]),

@@ -58,6 +58,8 @@ async fn a_body_that_is_not_the_json_expected_is_a_problem() {
     assert!(wrong.json()["detail"].as_str().expect("a detail").contains("now"), "{}", wrong.text);
     let unknown = bench.send_json(Method::POST, hold, &json!({ "when": "now", "wehn": 1 })).await;
     check_problem(&unknown, 422, "about:blank");
+    let list = bench.send_json(Method::POST, hold, &json!(["now"])).await;
+    check_problem(&list, 422, "/problems/invalid-value");
     let huge = Body::from(format!("{{\"when\":\"{}\"}}", "n".repeat(70_000)));
     check_problem(&bench.send(request(Method::POST, hold, &typed, huge)).await, 413, "about:blank");
     assert!(bench.fake.lock().await.asked.is_empty(), "nothing of this reached the foreman");
@@ -95,6 +97,14 @@ async fn what_the_foreman_refuses_keeps_its_sentence_and_gets_its_status() {
         assert_eq!(reply.json()["detail"], "it cannot be done today, try tomorrow");
         assert_eq!(reply.header("retry-after"), if status == 503 { "1" } else { "" });
     }
+}
+
+#[tokio::test]
+async fn a_daemon_whose_foreman_does_not_answer_is_not_well() {
+    let bench = Bench::open().await;
+    assert_eq!(bench.read("/api/v1/health").await.status, 200);
+    bench.fake.lock().await.refuses = Some(no(RefusedCode::Busy, "there is too much to do, or nobody there"));
+    check_problem(&bench.read("/api/v1/health").await, 503, "/problems/busy");
 }
 
 #[tokio::test]

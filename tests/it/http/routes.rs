@@ -5,29 +5,18 @@ use std::path::Path;
 
 /// Every route with its method, as it is written: names in braces are not filled in.
 pub(super) fn routes() -> Vec<(&'static str, String)> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/http");
-    let serve = fs::read_to_string(folder.join("serve.rs")).expect("the routes are joined there");
-    let (_, api) = serve.split_once("let api = ").expect("the API's router");
-    let (api, _) = api.split_once(';').expect("its end");
+    let mut folders = vec![Path::new(env!("CARGO_MANIFEST_DIR")).join("src/http")];
     let mut found = Vec::new();
-    for file in fs::read_dir(&folder).expect("the folder of the room") {
-        let file = file.expect("a file").path();
-        let text = fs::read_to_string(&file).expect("a text");
-        let room = file.file_stem().expect("a name").to_str().expect("a plain name").to_owned();
-        for route in text.split(".route(").skip(1) {
-            let address = route.split('"').nth(1).expect("an address in quotes");
-            let whole = ["/do/", "/api/"].iter().any(|start| address.starts_with(start));
-            let of_api = api.contains(&format!("{room}::")) || api.contains(&format!(".route(\"{address}\""));
-            let prefix = if of_api && !whole { "/api/v1" } else { "" };
-            // Its handlers: up to the end of the call.
-            let handlers = route.lines().next().expect("a line");
-            for (call, method) in
-                [("get(", "GET"), ("post(", "POST"), ("patch(", "PATCH"), ("put(", "PUT"), ("delete(", "DELETE")]
-            {
-                if handlers.contains(call) {
-                    found.push((method, format!("{prefix}{address}")));
-                }
+    while let Some(folder) = folders.pop() {
+        for file in fs::read_dir(&folder).expect("a folder of the room") {
+            let file = file.expect("a file").path();
+            if file.is_dir() {
+                folders.push(file);
+                continue;
             }
+            let text = fs::read_to_string(&file).expect("a text");
+            found.extend(of_interface(&text));
+            found.extend(of_pages(&text));
         }
     }
     assert!(found.len() >= 60, "{found:?}");
@@ -49,6 +38,34 @@ pub(super) fn routes() -> Vec<(&'static str, String)> {
     found
 }
 
+const METHODS: [(&str, &str); 5] =
+    [("get", "GET"), ("post", "POST"), ("patch", "PATCH"), ("put", "PUT"), ("delete", "DELETE")];
+
+/// Operations of the interface, as their descriptions say.
+fn of_interface(text: &str) -> Vec<(&'static str, String)> {
+    let operation = |said: &str| {
+        let (method, rest) = said.split_once(',').expect("a method");
+        let (_, method) = METHODS.into_iter().find(|(word, _)| *word == method.trim()).expect("a known method");
+        let address = rest.split('"').nth(1).expect("an address in quotes");
+        (method, format!("/api/v1{address}"))
+    };
+    text.split("#[utoipa::path(").skip(1).map(operation).collect()
+}
+
+/// Pages and forms, as they are added.
+fn of_pages(text: &str) -> Vec<(&'static str, String)> {
+    let mut found = Vec::new();
+    for route in text.split(".route(").skip(1) {
+        let address = route.split('"').nth(1).expect("an address in quotes");
+        assert!(!address.starts_with("/api"), "{address} is added without its description: use `Api::routes`");
+        // Its handlers: up to the end of the call.
+        let handlers = route.lines().next().expect("a line");
+        let methods = METHODS.into_iter().filter(|(call, _)| handlers.contains(&format!("{call}(")));
+        found.extend(methods.map(|(_, method)| (method, address.to_owned())));
+    }
+    found
+}
+
 /// The routes that change something, but for those by which a key is handed in or back.
 pub(super) fn changing() -> Vec<(&'static str, String)> {
     routes().into_iter().filter(|(method, route)| *method != "GET" && !is_open(route)).collect()
@@ -66,6 +83,7 @@ pub(super) fn filled(route: &str) -> String {
     let names = [
         ("{name}", "belt-1"),
         ("{id}", "1"),
+        ("{cycle}", "1"),
         ("{what}", what),
         ("{topic}", "loop"),
         ("{key}", "guess"),
