@@ -59,6 +59,8 @@ struct FlawBody {
 /// As a person enters it.
 #[derive(Deserialize)]
 struct FlawForm {
+    /// At the nose where it is left out.
+    #[serde(default = "nose")]
     before_mm: String,
     length_mm: f64,
     #[serde(default)]
@@ -142,6 +144,10 @@ async fn form_clear(
     Form(form): Form<FlawNumber>,
 ) -> Result<Redirect, HttpError> {
     clear_flaw(desk, name, Object(form)).await.map(|line| back(&line))
+}
+
+fn nose() -> String {
+    "0".to_owned()
 }
 
 fn back(line: &LineView) -> Redirect {

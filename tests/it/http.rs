@@ -14,6 +14,7 @@ mod keys;
 mod lines;
 mod once;
 mod page;
+mod pages;
 mod picture;
 mod problems;
 mod routes;

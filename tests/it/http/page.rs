@@ -144,9 +144,10 @@ async fn the_queue_says_why_each_job_waits_and_shows_what_a_person_must_read() {
     assert!(ended.contains("nothing checked 3 of the copies that were made"), "{ended}");
     assert!(
         ended
-            .contains("2 of 5 made, 3 not begun canceled by a person, 2025-06-01 08:00 UTC Make the rest of tray-clip"),
+            .contains("2 of 5 made, 3 not begun canceled by a person, 2025-06-01 08:00 UTC Job 3, petg Undo: put it back tray-clip"),
         "{ended}"
     );
+    assert!(ended.contains("Make the rest of tray-clip Copies … tray-clip"), "{ended}");
 }
 
 #[tokio::test]
