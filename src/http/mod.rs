@@ -18,6 +18,8 @@ mod key;
 mod lines;
 mod pages;
 mod picture;
+mod proof_sight;
+mod proofs;
 mod serve;
 mod statics;
 mod upload;

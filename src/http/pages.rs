@@ -9,11 +9,11 @@ use axum::routing::get;
 use super::desk::{Desk, JobList};
 use super::error::HttpError;
 use super::picture::{CARD_PX, ROW_PX, sight_of};
+use super::proof_sight::proofs;
 use super::statics::address;
 use super::views::{Due, EntrySight, JobSight, LineSight, PictureSight};
 use super::words::{self, Tone};
 use crate::foreman::{ForecastView, LineView};
-use crate::job::LineName;
 use crate::store::JobSet;
 
 /// Jobs and entries that the page shows; programs get the rest from the API.
@@ -26,6 +26,7 @@ pub(super) fn router() -> Router<Desk> {
         .route("/", get(show_page))
         .route("/parts/line/{name}", get(show_line))
         .route("/parts/queue", get(show_queue))
+        .route("/parts/proofs", get(show_proofs))
         .route("/parts/ended", get(show_ended))
         .route("/parts/journal", get(show_journal))
 }
@@ -37,11 +38,15 @@ struct PageTemplate {
     css: String,
     js: String,
     icon: String,
+    proof_css: String,
+    upload_js: String,
+    /// The longest file that is taken, bytes.
+    upload_max: u64,
     /// Whether it loads itself anew where scripts do not run.
     reloads: bool,
     lines: Vec<String>,
-    line_names: Vec<LineName>,
     queue: String,
+    proofs: String,
     ended: String,
     journal: String,
 }
@@ -93,10 +98,13 @@ async fn show_page(State(desk): State<Desk>, RawQuery(query): RawQuery) -> Resul
         css: address("page.css"),
         js: address("live.js"),
         icon: address("icon.svg"),
+        proof_css: address("proof.css"),
+        upload_js: address("upload.js"),
+        upload_max: desk.upload_max,
         reloads: query.as_deref() != Some("still"),
         lines,
-        line_names: live.lines.iter().map(|view| view.name.clone()).collect(),
         queue: queue(&desk).await?,
+        proofs: proofs(&desk)?,
         ended: ended(&desk).await?,
         journal: journal(&desk).await?,
     };
@@ -109,6 +117,10 @@ async fn show_line(State(desk): State<Desk>, Path(name): Path<String>) -> Result
 
 async fn show_queue(State(desk): State<Desk>) -> Result<Html<String>, HttpError> {
     queue(&desk).await.map(Html)
+}
+
+async fn show_proofs(State(desk): State<Desk>) -> Result<Html<String>, HttpError> {
+    proofs(&desk).map(Html)
 }
 
 async fn show_ended(State(desk): State<Desk>) -> Result<Html<String>, HttpError> {

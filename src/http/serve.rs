@@ -20,8 +20,8 @@ use tracing::Span;
 use super::desk::Desk;
 use super::error::{self, HttpError};
 use super::{
-    access, belt, commission, events, forecast, forms, guide, jobs, journal, key, lines, pages, picture, statics,
-    upload,
+    access, belt, commission, events, forecast, forms, guide, jobs, journal, key, lines, pages, picture, proofs,
+    statics, upload,
 };
 
 /// Bodies other than files.
@@ -60,6 +60,7 @@ pub fn router(desk: Desk) -> Router {
     let api = Router::new()
         .merge(jobs::router())
         .merge(picture::router())
+        .merge(proofs::router())
         .merge(lines::router())
         .merge(commission::router())
         .merge(belt::api())
@@ -73,12 +74,14 @@ pub fn router(desk: Desk) -> Router {
         .merge(forms::router())
         .merge(guide::router())
         .merge(belt::forms())
+        .merge(proofs::forms())
         .merge(key::router())
         .route("/static/{name}", get(statics::send_file))
         .route("/problems/{code}", get(error::explain_problem))
         .layer(DefaultBodyLimit::max(BODY_MAX))
         // After the limit: files have their own.
         .merge(upload::router())
+        .merge(proofs::uploads())
         .fallback(async || HttpError::NoSuch { what: "such address".to_owned() })
         .layer(from_fn_with_state(desk.clone(), key::check_key))
         .layer(from_fn_with_state(desk.clone(), access::check_sender))

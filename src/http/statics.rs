@@ -1,4 +1,4 @@
-//! The style sheet, the script and the icon, embedded in the binary; each address carries the content's hash, so that a
+//! The style sheets, the scripts and the icon, embedded in the binary; each address carries the content's hash, so that a
 //! browser may keep it for good.
 
 use std::sync::LazyLock;
@@ -27,6 +27,8 @@ static FILES: LazyLock<Vec<File>> = LazyLock::new(|| {
     vec![
         file("page.css", "text/css; charset=utf-8", include_bytes!("../../web/static/page.css")),
         file("live.js", "text/javascript; charset=utf-8", include_bytes!("../../web/static/live.js")),
+        file("proof.css", "text/css; charset=utf-8", include_bytes!("../../web/static/proof.css")),
+        file("upload.js", "text/javascript; charset=utf-8", include_bytes!("../../web/static/upload.js")),
         file("icon.svg", "image/svg+xml", include_bytes!("../../web/static/icon.svg")),
     ]
 });

@@ -10,4 +10,5 @@ mod lines;
 mod page;
 mod picture;
 mod problems;
+mod proofs;
 mod upload;

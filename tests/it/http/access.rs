@@ -29,7 +29,7 @@ fn changing() -> Vec<(&'static str, String)> {
         }
     }
     assert!(found.len() >= 30, "{found:?}");
-    for known in ["/api/v1/jobs", "/do/upload", "/api/v1/lines/belt-1/jog", "/do/lines/belt-1/belt/mark-flaw"] {
+    for known in ["/api/v1/jobs", "/do/proofs", "/api/v1/lines/belt-1/jog", "/do/lines/belt-1/belt/mark-flaw"] {
         assert!(found.iter().any(|(_, path)| path == known), "{known} is not among {found:?}");
     }
     found

@@ -10,10 +10,11 @@ use nosebar::foreman::{
     Measured, News, Question, Refused, RefusedCode, Request as Ask, TemperatureView, TrialView, WorkView,
 };
 use nosebar::http::{Desk, router};
+use nosebar::infeed::Intake;
 use nosebar::job::{
     CycleId, FileFacts, Job, JobId, JobReason, JobState, LineName, LineReason, LineState, Phase, Survey, Temperatures,
 };
-use nosebar::store::{Entry, Store, Write};
+use nosebar::store::{Entry, Reader, Store, Write};
 use nosebar::units::UnixMillis;
 use serde_json::Value;
 use tempfile::TempDir;
@@ -27,6 +28,8 @@ pub(super) const NOON: UnixMillis = UnixMillis(1_748_764_800_000);
 pub(super) struct Bench {
     pub(super) dir: TempDir,
     pub(super) desk: Desk,
+    pub(super) handle: Handle,
+    reader: Reader,
     pub(super) fake: Arc<Mutex<Fake>>,
 }
 
@@ -86,7 +89,13 @@ impl Bench {
             }
         });
         let intake = super::upload::intake(dir.path(), &handle);
-        Self { dir, desk: Desk::new(handle, reader, intake), fake }
+        Self { dir, desk: Desk::new(handle.clone(), reader.clone(), intake), handle, reader, fake }
+    }
+
+    /// The same house with another way in.
+    pub(super) fn with_intake(mut self, intake: Intake) -> Self {
+        self.desk = Desk::new(self.handle.clone(), self.reader.clone(), intake);
+        self
     }
 
     /// The routes, as the daemon serves them.
