@@ -51,7 +51,7 @@ impl ProofSight {
             filament: filament(filament_mm(&proof), filament_g(&proof)),
             material: proof.asked.material.clone().or_else(|| survey.material.clone()),
             lets_go: desk.release_of(&proof).map(|celsius| format!("{celsius}")),
-            expires: Stamp::short(proof.expires),
+            expires: Stamp::minute(proof.expires, proof.at),
             proof,
         }
     }

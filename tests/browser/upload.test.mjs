@@ -107,6 +107,8 @@ test("a file of 20 MB is sent with its progress, read, looked at and queued thre
   await card.scrollIntoViewIfNeeded();
   await checkTargets(page);
   await shoot(page, "phone-proof");
+  await card.getByRole("button", { name: "Throw it away" }).scrollIntoViewIfNeeded();
+  await shoot(page, "phone-proof-fields");
   assert.equal((await jobs()).length, 0, "nothing is queued yet");
   const [proof] = await proofs();
   assert.deepEqual([proof.name, proof.bytes, proof.copies, proof.concerns], ["planter", length, 1, []]);
@@ -147,6 +149,22 @@ test("an upload that is canceled or breaks off leaves nothing and may be tried a
   await row.getByRole("button", { name: "Try again" }).click();
   await proofOf(page, "planter").waitFor({ timeout: 120_000 });
   assert.equal((await proofs()).length, 1);
+});
+
+test("a file that was sent whole says that it is being read", async () => {
+  daemon = await startDaemon();
+  const page = await open();
+  daemon.pause();
+  try {
+    await page.setInputFiles("#add-file", job);
+    await page.getByText("Reading the file …").waitFor(soon);
+    await page.getByRole("progressbar", { name: "Reading plant-marker.2off.gcode" }).scrollIntoViewIfNeeded();
+    await shoot(page, "phone-upload-reading");
+  } finally {
+    daemon.goOn();
+  }
+  await proofOf(page, "plant-marker").waitFor(soon);
+  assert.deepEqual(faults, []);
 });
 
 test("a proof that is thrown away is gone, and what is typed into another one stays", async () => {
@@ -194,6 +212,7 @@ test("a rejected file says why, and one with concerns asks for a yes first", asy
   const card = proofOf(page, "tray-clip");
   await card.getByText("Read this before you queue it:").waitFor(soon);
   assert.match(await card.textContent(), /line 16: .*M0/);
+  await card.locator("img").evaluate((image) => image.decode());
   await card.scrollIntoViewIfNeeded();
   await shoot(page, "phone-proof-concern");
   await card.getByRole("button", { name: "I have read it: put it into the queue" }).click();
@@ -266,6 +285,7 @@ test("without scripts a file is looked at, queued and thrown away", async () => 
     assert.match(page.url(), /\/\?still#proof-[0-9a-f]{32}$/);
     const card = proofOf(page, "plant-marker");
     await card.waitFor(soon);
+    await page.waitForLoadState("networkidle");
     await shoot(page, "phone-proof-without-scripts");
     await checkTargets(page);
     await card.getByLabel("Copies").fill("5");

@@ -2,6 +2,7 @@
 // picker's form and the buttons of the proofs are forms.
 
 const AT_ONCE = 2; // uploads under way; the others wait for their turn
+const NAME_MAX = 100; // characters
 const TOLD_EVERY_MS = 5_000; // how often progress is told to those who listen rather than look
 
 const picker = document.getElementById("add-file");
@@ -12,7 +13,7 @@ const dropHere = document.getElementById("drop-here");
 const longest = Number(document.getElementById("add-form").dataset.max);
 
 /** Tells it to those who listen, and shows it below the uploads. */
-const tell = (text) => { told.textContent = text; };
+const tell = (...words) => told.replaceChildren(...words);
 
 /** Has the page fetch a part anew. */
 const stale = (id) => document.getElementById(id)?.dispatchEvent(new Event("stale", { bubbles: true }));
@@ -23,7 +24,9 @@ function element(tag, properties = {}, ...children) {
   return made;
 }
 
-const name = (text) => element("bdi", { textContent: text });
+/** A name that somebody gave: it keeps to itself, and no longer than can be read. */
+const name = (text) => element("bdi", { textContent: shorten(text) });
+const shorten = (text) => (text.length > NAME_MAX ? `${text.slice(0, NAME_MAX - 1)}…` : text);
 const megabytes = (bytes) => (bytes / 1e6).toFixed(bytes < 1e6 ? 2 : 1);
 
 /* Uploads */
@@ -34,7 +37,7 @@ const under = new Set();
 function add(files) {
   const chosen = [...files];
   if (chosen.length === 0) return;
-  tell("");
+  tell();
   for (const file of chosen) begin(file);
 }
 
@@ -43,7 +46,7 @@ function begin(file, row = list.appendChild(element("li", { className: "upload" 
   const upload = { file, row, request: null };
   const cancel = element("button", { type: "button" }, "Cancel", unseen(file));
   cancel.addEventListener("click", () => giveUp(upload));
-  upload.bar = element("progress", { max: 1, value: 0, ariaLabel: `Sending ${file.name}` });
+  upload.bar = element("progress", { max: 1, value: 0, ariaLabel: `Sending ${shorten(file.name)}` });
   upload.words = element("p", { className: "aside" }, "Waits for its turn");
   row.classList.remove("failed");
   row.replaceChildren(element("h3", {}, name(file.name)), upload.bar, upload.words, cancel);
@@ -74,11 +77,11 @@ function send(upload) {
     words.textContent = `${megabytes(loaded)} of ${megabytes(file.size)} MB`;
     if (performance.now() - toldAt < TOLD_EVERY_MS) return;
     toldAt = performance.now();
-    tell(`${file.name}: ${Math.floor(bar.value * 100)} % sent`);
+    tell(name(file.name), `: ${Math.floor(bar.value * 100)} % sent`);
   });
   request.upload.addEventListener("load", () => {
     bar.removeAttribute("value");
-    bar.ariaLabel = `Reading ${file.name}`;
+    bar.ariaLabel = `Reading ${shorten(file.name)}`;
     words.textContent = "Reading the file …";
   });
   request.addEventListener("load", () => end(upload));
@@ -98,7 +101,7 @@ function end(upload, broke = null) {
   const answer = request.response;
   if (broke === null && request.status === 201) {
     row.remove();
-    tell(`${file.name} is read. Look at it below, then put it into the queue.`);
+    tell(name(file.name), " is read. Look at it below, then put it into the queue.");
     show(answer.id);
   } else {
     fail(upload, broke ?? `${answer?.title ?? "It was not taken"}: ${answer?.detail ?? request.statusText}`, answer?.findings);
@@ -113,8 +116,8 @@ function fail(upload, why, findings = []) {
   again.addEventListener("click", () => begin(file, row));
   close.addEventListener("click", () => { row.remove(); picker.focus(); });
   const lines = findings.map(({ line, text }) =>
-    element("li", {}, line > 0 ? `line ${line}: ` : "", name(text)));
-  const reason = element("p", {}, name(why));
+    element("li", {}, line > 0 ? `line ${line}: ` : "", element("bdi", { textContent: text })));
+  const reason = element("p", {}, element("bdi", { textContent: why }));
   reason.setAttribute("role", "alert");
   row.classList.add("failed");
   row.replaceChildren(element("h3", {}, name(file.name)), reason,
@@ -130,7 +133,7 @@ function giveUp(upload) {
   request?.abort();
   under.delete(upload);
   row.remove();
-  tell(`${file.name} was not sent to its end; nothing of it was kept.`);
+  tell(name(file.name), " was not sent to its end; nothing of it was kept.");
   picker.focus();
   next();
   // It may have been read just then.
@@ -204,7 +207,7 @@ proofs.addEventListener("submit", async (event) => {
       refused.textContent = `${said.title}: ${said.detail}`;
       return;
     }
-    tell(discards ? `${title} was thrown away.` : `${said.name} is in the queue as job ${said.id}.`);
+    tell(name(title), discards ? " was thrown away." : ` is in the queue as job ${said.id}.`);
     document.getElementById("add-title").focus({ preventScroll: true });
     for (const id of ["proofs", "queue"]) stale(id);
   } catch {
