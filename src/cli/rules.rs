@@ -1,12 +1,15 @@
 //! What files are surveyed by, and what may be sent: made from the config.
 
+use std::sync::Arc;
+
 use crate::belt::{Direction, DriveBy};
 use crate::config::{Config, LineConfig};
 use crate::gcode::picture::SIZE_MIN_PX;
 use crate::gcode::{Dialect, Policy, Progress, Rules, Scene};
-use crate::infeed::Backdrop;
+use crate::infeed::{Backdrop, Releases};
 use crate::job::Limits;
 use crate::printer::check_cool_lines;
+use crate::thermal::release_temperature;
 
 /// What a file is surveyed by when any of these lines may take it; each line's own limits are looked at afterwards.
 #[must_use]
@@ -27,6 +30,12 @@ pub fn survey_rules(config: &Config) -> Rules {
         material: first.filter(|_| config.lines.len() == 1).and_then(|line| line.material.clone()),
         ..Rules::default()
     }
+}
+
+/// Where parts of the materials that are known let go.
+pub(super) fn releases(config: &Config) -> Releases {
+    let materials = config.materials.clone();
+    Arc::new(move |names| release_temperature(None, names, &materials).0)
 }
 
 /// Whether the line's own lines for cooling may be sent to its printer.

@@ -11,7 +11,7 @@ use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
 use super::front_door::FrontDoor;
-use super::rules::{backdrop, check_cooling, dialect, policy, survey_rules};
+use super::rules::{backdrop, check_cooling, dialect, policy, releases, survey_rules};
 use crate::belt::{Direction, DriveBy};
 use crate::clock::Clock;
 use crate::config::{Config, LineConfig, LinkConfig};
@@ -95,6 +95,7 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
     let foreman = tokio::spawn(foreman.run(closing.clone()));
     let pictures = Pictures::new(files.clone(), config.lines.iter().map(backdrop).collect());
     let intake = Intake::new(files, infeed::surveyors(survey_rules(config)), handle.clone());
+    let intake = intake.with_releases(releases(config));
     for (hash, job) in found {
         if let Err(error) = intake.take_found(&hash, job.as_ref()).await {
             tracing::error!(hash, %error, "a file of the file store did not become a job again");

@@ -147,7 +147,8 @@ impl Books {
         }
         self.last_job += 1;
         let id = JobId(self.last_job);
-        let (state, reason) = match (arrival.survey.concerns.is_empty(), arrival.hold) {
+        let reviewed = arrival.reviewed && !arrival.survey.concerns.is_empty();
+        let (state, reason) = match (reviewed || arrival.survey.concerns.is_empty(), arrival.hold) {
             (false, _) => (JobState::PendingHeld, JobReason::JobHeldForReview),
             (true, true) => (JobState::PendingHeld, JobReason::JobHeldForRelease),
             (true, false) => (JobState::Pending, JobReason::JobQueued),
@@ -158,6 +159,7 @@ impl Books {
             line: arrival.line,
             material: arrival.material.map(|m| m.to_ascii_lowercase()),
             release_c: arrival.release_c,
+            reviewed,
             source_key: arrival.source_key,
             rank: self.rank_of_new(id),
             ..Job::waiting(
@@ -180,6 +182,11 @@ impl Books {
         if reason == JobReason::JobHeldForReview {
             let text = format!("job {id} waits for a person's yes: {}", findings(&arrival.survey));
             self.note(now, &about, "job-held-for-review", &text, serde_json::Value::Null);
+        }
+        if reviewed {
+            let text =
+                format!("a person has read what was found in the file of job {id}: {}", findings(&arrival.survey));
+            self.note(now, &about, "job-reviewed", &text, serde_json::Value::Null);
         }
         let survey = Arc::new(arrival.survey);
         self.new_files.push((Arc::clone(&survey), now));

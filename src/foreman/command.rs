@@ -81,6 +81,8 @@ pub struct Arrival {
     pub release_c: Option<f64>,
     /// Whether it comes in held.
     pub hold: bool,
+    /// Whether a person has read the survey's concerns and agreed.
+    pub reviewed: bool,
     /// Identity of the folder's file; a job with the same one is answered instead of a new one.
     pub source_key: Option<String>,
     /// The folder's file, for the journal.

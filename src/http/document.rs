@@ -21,7 +21,9 @@ use crate::foreman::LineView;
 
 mod shared;
 
-pub(super) use shared::{Binary, CyclePath, IfMatch, JobMade, JobNow, JobPath, KeyPath, LineNow, LinePath, Stale};
+pub(super) use shared::{
+    Binary, CyclePath, IfMatch, JobMade, JobNow, JobPath, KeyPath, LineNow, LinePath, ProofPath, Stale,
+};
 
 /// Where the interface lives.
 pub(super) const ROOT: &str = "/api/v1";
@@ -43,6 +45,7 @@ const ABOUT: &str = "Lines that run filament printers with a conveyor-belt bed, 
         (name = "journal", description = "What happened, in order."),
         (name = "forecast", description = "When everything will be done."),
         (name = "events", description = "What happens, as it happens."),
+        (name = "proofs", description = "Files that are looked at before they are queued."),
         (name = "keys", description = "Who may look and operate."),
         (name = "health", description = "Whether the daemon is at work."),
         (name = "openapi.json", description = "This document."),

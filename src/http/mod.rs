@@ -30,6 +30,8 @@ mod log;
 mod once;
 mod pages;
 mod picture;
+mod proof_sight;
+mod proofs;
 mod qr;
 mod secret;
 mod seen;

@@ -10,11 +10,12 @@ use super::desk::{Cursor, Desk, JobList};
 use super::error::HttpError;
 use super::frame::{Frame, Here};
 use super::picture::{CARD_PX, ROW_PX, sight_of};
+use super::proof_sight::proofs;
 use super::strip::{Reach, Strip};
 use super::views::{Due, EntrySight, JobSight, LineSight, PictureSight};
 use super::words::{self, Tone};
 use crate::foreman::{ForecastView, LineView};
-use crate::job::{Job, LineName};
+use crate::job::Job;
 use crate::store::JobSet;
 
 /// Jobs and entries that the page shows; programs get the rest from the API.
@@ -27,6 +28,7 @@ pub(super) fn router() -> Router<Desk> {
         .route("/", get(show_page))
         .route("/parts/line/{name}", get(show_line))
         .route("/parts/queue", get(show_queue))
+        .route("/parts/proofs", get(show_proofs))
         .route("/parts/ended", get(show_ended))
         .route("/parts/journal", get(show_journal))
 }
@@ -36,11 +38,13 @@ pub(super) fn router() -> Router<Desk> {
 struct PageTemplate {
     frame: Frame,
     title: String,
+    /// The longest file that is taken, bytes.
+    upload_max: u64,
     /// Whether it loads itself anew where scripts do not run.
     reloads: bool,
     lines: Vec<String>,
-    line_names: Vec<LineName>,
     queue: String,
+    proofs: String,
     ended: String,
     journal: String,
 }
@@ -94,10 +98,11 @@ async fn show_page(State(desk): State<Desk>, RawQuery(query): RawQuery) -> Resul
     let page = PageTemplate {
         frame: Frame::new(Here::Lines),
         title: title(&views),
+        upload_max: desk.upload_max,
         reloads: query.as_deref() != Some("still"),
         lines,
-        line_names: live.lines.iter().map(|view| view.name.clone()).collect(),
         queue: queue(&desk).await?,
+        proofs: proofs(&desk)?,
         ended: ended(&desk).await?,
         journal: journal(&desk).await?,
     };
@@ -110,6 +115,10 @@ async fn show_line(State(desk): State<Desk>, Path(name): Path<String>) -> Result
 
 async fn show_queue(State(desk): State<Desk>) -> Result<Html<String>, HttpError> {
     queue(&desk).await.map(Html)
+}
+
+async fn show_proofs(State(desk): State<Desk>) -> Result<Html<String>, HttpError> {
+    proofs(&desk).map(Html)
 }
 
 async fn show_ended(State(desk): State<Desk>) -> Result<Html<String>, HttpError> {

@@ -13,7 +13,7 @@ use super::error::HttpError;
 use super::statics::has_it;
 use super::views::PictureSight;
 use super::words;
-use crate::infeed::PictureFault;
+use crate::infeed::{PictureFault, Pictures, Plan};
 use crate::job::{Job, LineName};
 
 /// Widths of the picture on a line's card and in a row of the queue, pixels: twice those of the page, for fine screens.
@@ -29,7 +29,7 @@ pub(super) fn router() -> Api {
 #[derive(Deserialize, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
-struct PictureQuery {
+pub(super) struct PictureQuery {
     /// Width, pixels: a multiple of 64 up to 2048. The height is three quarters of it.
     #[param(minimum = 64, maximum = 2048, multiple_of = 64, default = 512)]
     size: Option<u32>,
@@ -56,24 +56,39 @@ async fn send_picture(
     let job = desk.job(&id).await?;
     let none = || HttpError::NoSuch { what: format!("picture of job {}", job.id) };
     let pictures = desk.pictures.as_ref().ok_or_else(none)?;
+    let paint = async |plan| {
+        let survey = desk.survey(&job).await?.ok_or_else(none)?;
+        Ok(pictures.png(plan, survey).await?)
+    };
+    answer(&desk, pictures, &job.sha256, job.line.as_ref(), (&query, &headers), paint).await
+}
+
+/// Answers with the picture of a file that is asked for, painted only where the asker has not got it. `own` is the line whose belt it is shown on unless the query names one.
+pub(super) async fn answer(
+    desk: &Desk,
+    pictures: &Pictures,
+    sha256: &str,
+    own: Option<&LineName>,
+    (query, headers): (&PictureQuery, &HeaderMap),
+    paint: impl AsyncFnOnce(Plan) -> Result<Vec<u8>, HttpError>,
+) -> Result<Response, HttpError> {
     let line = query.line.as_deref().map(|name| desk.line(name)).transpose()?.map(|view| view.name);
-    let plan = pictures.plan(&job.sha256, line.as_ref().or(job.line.as_ref()), query.size.unwrap_or(USUAL_PX))?;
-    let version = version(&job, &plan.tag);
+    let plan = pictures.plan(sha256, line.as_ref().or(own), query.size.unwrap_or(USUAL_PX))?;
+    let version = version(sha256, &plan.tag);
     let keep =
         if query.v.as_ref() == Some(&version) { "private, max-age=31536000, immutable" } else { "private, no-cache" };
     let tag = format!("\"{version}\"");
     let about: [(HeaderName, String); 2] = [(ETAG, tag.clone()), (CACHE_CONTROL, keep.to_owned())];
-    if has_it(&headers, &tag) {
+    if has_it(headers, &tag) {
         return Ok((StatusCode::NOT_MODIFIED, about).into_response());
     }
-    let survey = desk.survey(&job).await?.ok_or_else(none)?;
-    let png = pictures.png(plan, survey).await?;
+    let png = paint(plan).await?;
     Ok((about, [(CONTENT_TYPE, "image/png")], png).into_response())
 }
 
 /// What changes whenever the picture does: the file's content hash, and the way it is shown.
-fn version(job: &Job, tag: &str) -> String {
-    format!("{}-{tag}", job.sha256.get(..16).unwrap_or(&job.sha256))
+pub(super) fn version(sha256: &str, tag: &str) -> String {
+    format!("{}-{tag}", sha256.get(..16).unwrap_or(sha256))
 }
 
 /// The picture of a job's part for the page; `None` where there is nothing to be seen.
@@ -89,7 +104,7 @@ pub(super) async fn sight_of(
     let along_mm = pictures.along_belt_mm(&size_of_part.footprint, line).unwrap_or(0.0);
     let on = line.map(|name| format!("&line={name}")).unwrap_or_default();
     Ok(Some(PictureSight {
-        address: format!("/api/v1/jobs/{}/picture.png?size={size}{on}&v={}", job.id, version(job, &plan.tag)),
+        address: format!("/api/v1/jobs/{}/picture.png?size={size}{on}&v={}", job.id, version(&job.sha256, &plan.tag)),
         words: words::picture(&job.name, along_mm, size_of_part.height_mm),
     }))
 }

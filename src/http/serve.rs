@@ -26,7 +26,7 @@ use super::document::{self, Api};
 use super::error::{self, HttpError};
 use super::{
     access, belt, belt_page, commission, door, events, forecast, forms, guide, job_forms, job_page, jobs, journal, key,
-    keys, keys_page, lines, log, once, pages, picture, statics, upload,
+    keys, keys_page, lines, log, once, pages, picture, proofs, statics, upload,
 };
 use crate::foreman::Command;
 
@@ -69,7 +69,7 @@ pub(super) fn api() -> Api {
 
 /// What takes files.
 fn files() -> Api {
-    Api::new().merge(upload::api())
+    Api::new().merge(upload::api()).merge(proofs::api_uploads())
 }
 
 /// What takes small bodies or none.
@@ -77,6 +77,7 @@ fn small() -> Api {
     Api::new()
         .merge(jobs::router())
         .merge(picture::router())
+        .merge(proofs::router())
         .merge(lines::router())
         .merge(commission::router())
         .merge(belt::api())
@@ -100,6 +101,7 @@ pub fn router(desk: Desk) -> Router {
         .merge(job_forms::router())
         .merge(guide::router())
         .merge(belt::forms())
+        .merge(proofs::forms())
         .merge(key::router())
         .merge(keys_page::router())
         .route("/manifest.webmanifest", get(statics::send_manifest))
@@ -109,7 +111,7 @@ pub fn router(desk: Desk) -> Router {
         .layer(DefaultBodyLimit::max(BODY_MAX))
         // After the limit: files have their own.
         .merge(files().into_router())
-        .merge(upload::forms())
+        .merge(proofs::form_uploads())
         .fallback(async || HttpError::NoSuch { what: "such address".to_owned() })
         .layer(from_fn_with_state(desk.clone(), door::check_key))
         .layer(from_fn_with_state(desk.clone(), access::check_sender))

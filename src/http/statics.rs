@@ -1,4 +1,4 @@
-//! The style sheet, the scripts and the icons, embedded in the binary; each address carries the content's hash, so that a
+//! The style sheets, the scripts and the icons, embedded in the binary; each address carries the content's hash, so that a
 //! browser may keep it for good.
 
 use std::borrow::Cow;
@@ -46,6 +46,8 @@ static FILES: LazyLock<Vec<File>> = LazyLock::new(|| {
         script("order.js", include_str!("../../web/static/order.js")),
         script("belt.js", include_str!("../../web/static/belt.js")),
         file("page.css", "text/css; charset=utf-8", include_bytes!("../../web/static/page.css")),
+        script("upload.js", include_str!("../../web/static/upload.js")),
+        file("proof.css", "text/css; charset=utf-8", include_bytes!("../../web/static/proof.css")),
         file("icon.svg", "image/svg+xml", include_bytes!("../../web/static/icon.svg")),
         file("icon-192.png", "image/png", include_bytes!("../../web/static/icon-192.png")),
         file("icon-512.png", "image/png", include_bytes!("../../web/static/icon-512.png")),

@@ -1,17 +1,15 @@
 //! Files over HTTP: the raw body of a request, or the file of a form. They stream to the disk, and a broken one leaves nothing.
 
-use std::fmt;
+use std::fmt::Display;
+use std::pin::Pin;
 
-use axum::Router;
 use axum::body::Bytes;
 use axum::extract::multipart::{Field, MultipartError};
-use axum::extract::{DefaultBodyLimit, FromRequest, Multipart, Query, Request, State};
+use axum::extract::{FromRequest, Multipart, Query, Request, State};
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_LENGTH, CONTENT_TYPE, LOCATION};
 use axum::http::{HeaderMap, StatusCode};
-use axum::middleware::from_fn;
-use axum::response::{IntoResponse, Redirect, Response};
-use axum::routing::post;
-use futures_util::Stream;
+use axum::response::{IntoResponse, Response};
+use futures_util::{Stream, StreamExt};
 use tokio::sync::{mpsc, oneshot};
 use tokio_stream::wrappers::ReceiverStream;
 use utoipa::ToSchema;
@@ -21,7 +19,6 @@ use super::desk::{Desk, line_name, shorten};
 use super::document::{Api, Binary, JobMade};
 use super::error::HttpError;
 use super::jobs::job_answer;
-use super::once;
 use crate::foreman::Answer;
 use crate::infeed::{TakeError, TakeOptions};
 use crate::job::Job;
@@ -35,22 +32,15 @@ pub(super) fn api() -> Api {
     Api::new().routes(routes!(upload_file)).for_files()
 }
 
-pub(super) fn forms() -> Router<Desk> {
-    Router::new()
-        .route("/do/upload", post(upload_from_page))
-        .layer(DefaultBodyLimit::disable())
-        .layer(from_fn(once::without_body))
-}
-
 /// One line of plastic: enough to be a job.
-const A_LITTLE_PART: &str = "G21\nG90\nM83\nM140 S60\nM104 S210\nG28\nM190 S60\nM109 S210\nG1 Z0.3 F600\nG1 X60 Y60 F6000\n\
+pub(super) const A_LITTLE_PART: &str = "G21\nG90\nM83\nM140 S60\nM104 S210\nG28\nM190 S60\nM109 S210\nG1 Z0.3 F600\nG1 X60 Y60 F6000\n\
     G1 X100 E2 F1200\nM104 S0\nM140 S0\n";
 
 /// What may be asked for with a file; [`Asked::set`] takes these.
 #[derive(utoipa::IntoParams, ToSchema)]
 #[into_params(parameter_in = Query)]
 #[expect(dead_code, reason = "the document alone reads it")]
-struct UploadFields {
+pub(super) struct UploadFields {
     /// The file's name; without it, that of the Content-Disposition or of the form's file. `clip.3off.gcode` asks for 3 copies.
     #[param(example = "clip.gcode")]
     name: Option<String>,
@@ -75,7 +65,7 @@ struct UploadFields {
 /// A form with a file. The file comes last.
 #[derive(ToSchema)]
 #[expect(dead_code, reason = "the document alone reads it")]
-struct UploadForm {
+pub(super) struct UploadForm {
     #[serde(flatten)]
     fields: UploadFields,
     /// The sliced file.
@@ -85,13 +75,13 @@ struct UploadForm {
 
 /// What is asked for with a file, from a query or from a form's fields.
 #[derive(Debug, Default)]
-struct Asked {
-    name: Option<String>,
-    options: TakeOptions,
+pub(super) struct Asked {
+    pub(super) name: Option<String>,
+    pub(super) options: TakeOptions,
 }
 
 impl Asked {
-    fn from_query(pairs: Vec<(String, String)>) -> Result<Self, HttpError> {
+    pub(super) fn from_query(pairs: Vec<(String, String)>) -> Result<Self, HttpError> {
         let mut asked = Self::default();
         for (field, value) in pairs {
             asked.set(&field, value)?;
@@ -131,6 +121,30 @@ impl Asked {
     }
 }
 
+/// What becomes of a file that comes in.
+pub(super) trait Receive {
+    type Taken;
+
+    async fn take(desk: &Desk, name: &str, body: Pieces, options: TakeOptions) -> Result<Self::Taken, HttpError>;
+}
+
+/// A file on its way in.
+pub(super) type Pieces = Pin<Box<dyn Stream<Item = Result<Bytes, String>> + Send>>;
+
+/// It becomes a job at once.
+struct AsJob;
+
+impl Receive for AsJob {
+    type Taken = Job;
+
+    async fn take(desk: &Desk, name: &str, body: Pieces, options: TakeOptions) -> Result<Job, HttpError> {
+        match desk.intake.take_stream(name, body, options, desk.upload_max).await? {
+            Answer::Job(job) => Ok(*job),
+            Answer::Line(_) | Answer::Commissioned(_) | Answer::Key(_) | Answer::Done => Err(HttpError::Internal),
+        }
+    }
+}
+
 /// Send a sliced file, which becomes a job
 ///
 /// The file is the body, with its name in the query or in a Content-Disposition; or the last field, `file`, of a form.
@@ -147,20 +161,24 @@ async fn upload_file(
     Query(pairs): Query<Vec<(String, String)>>,
     request: Request,
 ) -> Result<Response, HttpError> {
-    let asked = Asked::from_query(pairs)?;
-    let job = if is_form(request.headers()) {
-        take_form(&desk, asked, request).await?
-    } else {
-        take_body(&desk, asked, request).await?
-    };
+    let job = receive::<AsJob>(&desk, pairs, request).await?;
     let location = [(LOCATION, format!("/api/v1/jobs/{}", job.id))];
     Ok((StatusCode::CREATED, location, job_answer(&job)).into_response())
 }
 
-/// `POST /do/upload`: the page's form.
-async fn upload_from_page(State(desk): State<Desk>, request: Request) -> Result<Redirect, HttpError> {
-    let job = take_form(&desk, Asked::default(), request).await?;
-    Ok(Redirect::to(&format!("/#job-{}", job.id)))
+/// Takes the file of a request: it is the body, or the field `file` of a form.
+pub(super) async fn receive<R: Receive>(
+    desk: &Desk,
+    query: Vec<(String, String)>,
+    request: Request,
+) -> Result<R::Taken, HttpError> {
+    let asked = Asked::from_query(query)?;
+    check_length(desk, request.headers())?;
+    if is_form(request.headers()) {
+        receive_form::<R>(desk, asked, request).await
+    } else {
+        receive_body::<R>(desk, asked, request).await
+    }
 }
 
 fn is_form(headers: &HeaderMap) -> bool {
@@ -168,14 +186,18 @@ fn is_form(headers: &HeaderMap) -> bool {
     kind.get(..19).is_some_and(|kind| kind.eq_ignore_ascii_case("multipart/form-data"))
 }
 
-async fn take_body(desk: &Desk, asked: Asked, request: Request) -> Result<Job, HttpError> {
-    check_length(desk, request.headers())?;
+async fn receive_body<R: Receive>(desk: &Desk, asked: Asked, request: Request) -> Result<R::Taken, HttpError> {
     let name = asked.name.or_else(|| name_in_headers(request.headers()));
     let name = name.ok_or_else(|| HttpError::BadRequest {
         text: "the file has no name; add ?name=clip.gcode to the address, or a Content-Disposition with a filename"
             .to_owned(),
     })?;
-    take(desk, &name, request.into_body().into_data_stream(), asked.options).await
+    R::take(desk, &name, boxed(request.into_body().into_data_stream()), asked.options).await
+}
+
+/// What breaks a body off is told in words from here on.
+fn boxed<E: Display + 'static>(body: impl Stream<Item = Result<Bytes, E>> + Send + 'static) -> Pieces {
+    Box::pin(body.map(|piece| piece.map_err(|error| error.to_string())))
 }
 
 /// What must be known before a file streams in.
@@ -187,8 +209,7 @@ struct Ahead {
 type Piece = Result<Bytes, &'static str>;
 
 /// Two at work: one walks through the form, the other takes the file that the first one meets.
-async fn take_form(desk: &Desk, asked: Asked, request: Request) -> Result<Job, HttpError> {
-    check_length(desk, request.headers())?;
+async fn receive_form<R: Receive>(desk: &Desk, asked: Asked, request: Request) -> Result<R::Taken, HttpError> {
     let form = Multipart::from_request(request, &()).await.map_err(|refused| HttpError::Unsupported {
         expected: "multipart/form-data with a boundary",
         found: refused.body_text(),
@@ -208,7 +229,7 @@ async fn take_form(desk: &Desk, asked: Asked, request: Request) -> Result<Job, H
         let Ok(ahead) = announced.await else {
             return Err(HttpError::BadRequest { text: "the form has no field `file`".to_owned() });
         };
-        take(desk, &ahead.name, ReceiverStream::new(pieces), ahead.options).await
+        R::take(desk, &ahead.name, boxed(ReceiverStream::new(pieces)), ahead.options).await
     };
     let (walked, taken) = tokio::join!(walking, taking);
     walked.and(taken)
@@ -260,17 +281,6 @@ async fn read_text(mut field: Field<'_>) -> Result<String, HttpError> {
         }
     }
     String::from_utf8(bytes).map_err(|_| HttpError::BadRequest { text: "a field of the form is not UTF-8".to_owned() })
-}
-
-async fn take<S, E>(desk: &Desk, name: &str, body: S, options: TakeOptions) -> Result<Job, HttpError>
-where
-    S: Stream<Item = Result<Bytes, E>> + Send + Unpin,
-    E: fmt::Display,
-{
-    match desk.intake.take_stream(name, body, options, desk.upload_max).await? {
-        Answer::Job(job) => Ok(*job),
-        Answer::Line(_) | Answer::Commissioned(_) | Answer::Key(_) | Answer::Done => Err(HttpError::Internal),
-    }
 }
 
 /// Refuses at once what says itself that it is too long.

@@ -49,6 +49,11 @@ impl House {
         FileStore::open_in(&self.dir.path().join("data")).expect("a file store")
     }
 
+    /// Where the file with this content lies.
+    pub(super) fn files_path(&self, sha256: &str) -> PathBuf {
+        self.dir.path().join(format!("data/files/{sha256}.gcode"))
+    }
+
     pub(super) fn intake(&self, files: FileStore) -> Intake {
         Intake::new(files, Arc::clone(&self.inspectors), foreman(Arc::clone(&self.desk)))
     }

@@ -1,6 +1,7 @@
 //! The way in that the folder and the HTTP interface share: bytes become a surveyed file in the store, and a job.
 
 use std::fmt;
+use std::sync::Arc;
 use std::time::Duration;
 
 use futures_util::{Stream, StreamExt};
@@ -10,7 +11,9 @@ use tokio_util::io::ReaderStream;
 
 use super::name::{COPIES_MAX, read_name, shown};
 use super::pour::{Inspectors, Pour, PourFault};
+use super::proofs::Shelf;
 use super::reject::Rejection;
+use crate::clock::Clock;
 use crate::foreman::{Answer, Arrival, Command, Handle, Once, Refused, RefusedCode};
 use crate::job::{Job, LineName, Survey};
 use crate::store::{FileStore, Incoming, StoreError};
@@ -23,12 +26,17 @@ const PIECE: usize = 256 * 1024;
 const BUSY_WAITS: [Duration; 4] =
     [Duration::from_millis(20), Duration::from_millis(100), Duration::from_millis(500), Duration::from_secs(2)];
 
+/// Temperature at which a part lets go, °C, by the first of several materials that is known.
+pub type Releases = Arc<dyn Fn(&[Option<&str>]) -> f64 + Send + Sync>;
+
 /// The way in; clones share it.
 #[derive(Clone)]
 pub struct Intake {
     pub(super) files: FileStore,
     pub(super) inspectors: Inspectors,
     pub(super) handle: Handle,
+    pub(super) proofs: Arc<Shelf>,
+    releases: Option<Releases>,
 }
 
 /// What may be asked for with a file.
@@ -102,7 +110,21 @@ impl Intake {
     /// A way into this file store and to this foreman.
     #[must_use]
     pub fn new(files: FileStore, inspectors: Inspectors, handle: Handle) -> Self {
-        Self { files, inspectors, handle }
+        let proofs = Arc::new(Shelf::new(Clock::real()));
+        Self { files, inspectors, handle, proofs, releases: None }
+    }
+
+    /// Can tell where parts let go.
+    #[must_use]
+    pub fn with_releases(mut self, releases: Releases) -> Self {
+        self.releases = Some(releases);
+        self
+    }
+
+    /// Temperature at which a part lets go, °C, by the first of these materials that is known; `None` if nobody can tell.
+    #[must_use]
+    pub fn release_c(&self, materials: &[Option<&str>]) -> Option<f64> {
+        self.releases.as_ref().map(|releases| releases(materials))
     }
 
     /// Takes a file that comes as a stream of at most `limit` bytes, and makes it a job. `name` is what the sender calls it.
@@ -121,6 +143,11 @@ impl Intake {
         E: fmt::Display,
     {
         let taken = self.take(name, body, options, limit).await;
+        self.note_rejection(name, taken).await
+    }
+
+    /// Has the journal say that a file was turned away, where that is for good.
+    pub(super) async fn note_rejection<T>(&self, name: &str, taken: Result<T, TakeError>) -> Result<T, TakeError> {
         let reason = match &taken {
             Err(TakeError::Rejected(rejection)) => rejection.to_string(),
             Err(TakeError::Refused(refused)) if is_final(refused.code) => refused.text.clone(),
@@ -158,7 +185,9 @@ impl Intake {
         E: fmt::Display,
     {
         let copies = copies(name, options.copies).map_err(TakeError::Rejected)?;
-        let survey = self.keep_stream(body, limit).await?;
+        let (incoming, survey) = self.pour_stream(body, limit).await?;
+        let keeping = tokio::task::spawn_blocking(move || keep(incoming, &survey).map(|()| survey));
+        let survey = keeping.await.unwrap_or(Err(PourFault::SurveyFailed))?;
         let arrival = Arrival {
             file_name: shown(name),
             survey,
@@ -167,6 +196,7 @@ impl Intake {
             material: options.material,
             release_c: options.release_c,
             hold: options.hold,
+            reviewed: false,
             source_key: None,
             source: None,
         };
@@ -174,8 +204,8 @@ impl Intake {
         Ok(self.handle.ask_once(Command::Admit(Box::new(arrival)), once).await?)
     }
 
-    /// Brings a body into the file store.
-    async fn keep_stream<S, E>(&self, body: S, limit: u64) -> Result<Survey, TakeError>
+    /// Brings a body half-way into the file store and surveys it.
+    pub(super) async fn pour_stream<S, E>(&self, body: S, limit: u64) -> Result<(Incoming, Survey), TakeError>
     where
         S: Stream<Item = Result<Bytes, E>> + Send + Unpin,
         E: fmt::Display,
@@ -187,9 +217,10 @@ impl Intake {
         // Waited for in any case: when the sender gets its answer, nothing is left of what went wrong.
         let poured = pouring.await.unwrap_or(Err(PourFault::SurveyFailed));
         sent?;
-        let survey = poured?.ok_or_else(|| TakeError::Broken { bytes: 0, why: "it never ended".to_owned() })?;
+        let never = || TakeError::Broken { bytes: 0, why: "it never ended".to_owned() };
+        let (incoming, survey) = poured?.ok_or_else(never)?;
         if survey.refusals.is_empty() {
-            Ok(survey)
+            Ok((incoming, survey))
         } else {
             Err(TakeError::Rejected(Rejection::Survey(survey.refusals)))
         }
@@ -268,7 +299,7 @@ fn pour_pieces(
     files: &FileStore,
     inspectors: &Inspectors,
     mut pieces: mpsc::Receiver<Piece>,
-) -> Result<Option<Survey>, PourFault> {
+) -> Result<Option<(Incoming, Survey)>, PourFault> {
     let mut pour = Pour::begin(files, inspectors)?;
     loop {
         match pieces.blocking_recv() {
@@ -277,11 +308,7 @@ fn pour_pieces(
             None => return Ok(None),
         }
     }
-    let (incoming, survey) = pour.finish()?;
-    if survey.refusals.is_empty() {
-        keep(incoming, &survey)?;
-    }
-    Ok(Some(survey))
+    pour.finish().map(Some)
 }
 
 /// Puts a surveyed file under its content hash. Blocks.

@@ -1,12 +1,14 @@
 //! Pictures of the files that came in: made when somebody first wants to see one, a few at a time, and kept.
 
 use std::fmt::Write as _;
+use std::fs::File;
 use std::io::BufReader;
 use std::sync::Arc;
 
 use sha2::{Digest, Sha256};
 use tokio::sync::Semaphore;
 
+use super::proofs::Proof;
 use crate::gcode::picture::{SIZE_MAX_PX, SIZE_MIN_PX};
 use crate::gcode::{Dialect, Scene, picture};
 use crate::job::{Footprint, LineName, Survey};
@@ -105,9 +107,15 @@ impl Pictures {
     /// Length along a line's belt of what a file lays on it, mm; without a line on the first one's.
     #[must_use]
     pub fn along_belt_mm(&self, footprint: &Footprint, line: Option<&LineName>) -> Option<f64> {
+        self.on_belt_mm(footprint, line).map(|(along, _)| along)
+    }
+
+    /// Length along a line's belt and width across it of what a file lays on it, mm; without a line on the first one's.
+    #[must_use]
+    pub fn on_belt_mm(&self, footprint: &Footprint, line: Option<&LineName>) -> Option<(f64, f64)> {
         let named = self.backdrops.iter().find(|backdrop| Some(&backdrop.line) == line);
-        let (_, _, tail, lead) = named.or_else(|| self.backdrops.first())?.scene.box_on_belt(footprint);
-        Some(lead - tail)
+        let (left, right, tail, lead) = named.or_else(|| self.backdrops.first())?.scene.box_on_belt(footprint);
+        Some((lead - tail, right - left))
     }
 
     /// The picture as PNG: as it was kept, or made now.
@@ -115,6 +123,26 @@ impl Pictures {
     /// # Errors
     /// [`PictureFault::Store`] where the sliced file cannot be read. A picture that cannot be kept is shown all the same.
     pub async fn png(&self, plan: Plan, survey: Survey) -> Result<Vec<u8>, PictureFault> {
+        let (files, sha256) = (self.files.clone(), plan.sha256.clone());
+        self.find_or_make(plan, survey, true, move || files.open(&sha256)).await
+    }
+
+    /// The picture of a proof as PNG. It is not kept: most are looked at once, and some are thrown away.
+    ///
+    /// # Errors
+    /// [`PictureFault::Store`] where the proof cannot be read.
+    pub async fn png_of_proof(&self, plan: Plan, proof: Arc<Proof>) -> Result<Vec<u8>, PictureFault> {
+        let survey = proof.survey.clone();
+        self.find_or_make(plan, survey, false, move || proof.open()).await
+    }
+
+    async fn find_or_make(
+        &self,
+        plan: Plan,
+        survey: Survey,
+        keep: bool,
+        open: impl FnOnce() -> Result<File, StoreError> + Send + 'static,
+    ) -> Result<Vec<u8>, PictureFault> {
         let (kept, name) = (self.kept.clone(), format!("{}-{}", plan.sha256, plan.tag));
         let reader = (kept.clone(), name.clone());
         let found = tokio::task::spawn_blocking(move || reader.0.read(&reader.1)).await;
@@ -122,7 +150,7 @@ impl Pictures {
             return Ok(png);
         }
         let place = Arc::clone(&self.places).acquire_owned().await.map_err(|_| PictureFault::Broken)?;
-        let files = self.files.clone();
+        let path = self.files.path(&plan.sha256)?;
         let painted = tokio::task::spawn_blocking(move || {
             // Held until it is done, even if nobody waits for it any more.
             let _place = place;
@@ -130,19 +158,14 @@ impl Pictures {
             if let Some(png) = kept.read(&name)? {
                 return Ok(png);
             }
-            let png = paint(&files, &plan, &survey)?;
-            if let Err(error) = kept.keep(&name, &png) {
+            let reader = BufReader::with_capacity(READ_BYTES, open()?);
+            let painted = picture(reader, &plan.scene, &survey, plan.dialect);
+            let png = painted.map_err(|e| StoreError::io("read", &path, e))?;
+            if keep && let Err(error) = kept.keep(&name, &png) {
                 tracing::warn!(%error, "a picture could not be kept");
             }
             Ok(png)
         });
         painted.await.map_err(|_| PictureFault::Broken)?
     }
-}
-
-/// Blocks.
-fn paint(files: &FileStore, plan: &Plan, survey: &Survey) -> Result<Vec<u8>, StoreError> {
-    let path = files.path(&plan.sha256)?;
-    let reader = BufReader::with_capacity(READ_BYTES, files.open(&plan.sha256)?);
-    picture(reader, &plan.scene, survey, plan.dialect).map_err(|e| StoreError::io("read", &path, e))
 }

@@ -159,6 +159,7 @@ impl Taker {
             material: None,
             release_c: None,
             hold: false,
+            reviewed: false,
             source_key: Some(key.to_text()),
             source: Some(source.path.clone()),
         };

@@ -156,6 +156,33 @@ impl Incoming {
         self.bytes
     }
 
+    /// Opens what has been written so far for reading.
+    ///
+    /// # Errors
+    /// [`StoreError::Io`] where it cannot be read.
+    pub fn open(&self) -> Result<File, StoreError> {
+        File::open(&self.path).map_err(|e| StoreError::io("open", &self.path, e))
+    }
+
+    /// The same file once more, to be kept while this one stays on its way. There is one twin at a time.
+    ///
+    /// # Errors
+    /// [`StoreError::DiskFull`] or [`StoreError::Io`]; nothing is left behind then.
+    pub fn twin(&self) -> Result<Self, StoreError> {
+        let path = self.path.with_extension("twin");
+        // Not every file system lets a file have two names.
+        let made = fs::hard_link(&self.path, &path).or_else(|_| fs::copy(&self.path, &path).map(drop));
+        let opened = made.and_then(|()| OpenOptions::new().append(true).open(&path));
+        match opened {
+            Ok(file) => Ok(Self { file, path, store: self.store.clone(), bytes: self.bytes }),
+            Err(e) => {
+                // Half a copy.
+                drop(fs::remove_file(&path));
+                Err(StoreError::io("copy", &self.path, e))
+            }
+        }
+    }
+
     /// Puts the file under its content hash. When this returns, file and name are on the disk.
     ///
     /// # Errors
@@ -250,6 +277,23 @@ mod tests {
     fn a_kept_file_lies_under_its_hash_and_nothing_else_remains() {
         let (dir, store) = store();
         assert_eq!(keep(&store, b"G28\n").expect("kept"), Kept::New);
+        assert_eq!(names(&dir.path().join("files")), [format!("{HASH}.gcode"), "incoming".to_owned()]);
+        assert!(names(&dir.path().join("files/incoming")).is_empty());
+        assert_eq!(io::read_to_string(store.open(HASH).expect("there")).expect("text"), "G28\n");
+    }
+
+    #[test]
+    fn a_twin_is_kept_and_what_it_came_from_still_goes_when_it_is_dropped() {
+        let (dir, store) = store();
+        let mut incoming = store.begin().expect("begun");
+        incoming.write(b"G28\n").expect("written");
+        for kept in [Kept::New, Kept::Known] {
+            assert_eq!(incoming.twin().expect("made").keep(HASH).expect("kept"), kept);
+            assert_eq!(names(&dir.path().join("files/incoming")).len(), 1);
+            assert_eq!(io::read_to_string(incoming.open().expect("there")).expect("text"), "G28\n");
+        }
+        drop(incoming.twin().expect("made"));
+        drop(incoming);
         assert_eq!(names(&dir.path().join("files")), [format!("{HASH}.gcode"), "incoming".to_owned()]);
         assert!(names(&dir.path().join("files/incoming")).is_empty());
         assert_eq!(io::read_to_string(store.open(HASH).expect("there")).expect("text"), "G28\n");

@@ -68,6 +68,9 @@ export async function startDaemon({ speed = 60, belt = "" } = {}) {
     read: async (path) => (await fetch(`${address}/api/v1${path}`)).json(),
     /** The config file as it is now. */
     config: () => readFile(file, "utf8"),
+    /** It does nothing more, and is not gone. */
+    pause: () => child.kill("SIGSTOP"),
+    goOn: () => child.kill("SIGCONT"),
     /** As when the power fails. */
     kill: () => end("SIGKILL"),
     /** Again, at the same address. */

@@ -2,35 +2,18 @@
 // Screenshots go to `shots/`.
 
 import assert from "node:assert/strict";
-import { mkdir } from "node:fs/promises";
 import { join } from "node:path";
 import { after, afterEach, before, test } from "node:test";
-import { chromium } from "playwright-core";
 
-import { startDaemon, top } from "./daemon.mjs";
-
-const shots = join(import.meta.dirname, "shots");
-const job = join(top, "demo-jobs/plant-marker.2off.gcode");
-const phone = { width: 360, height: 740 };
-const desk = { width: 1280, height: 800 };
-const soon = { timeout: 30_000 };
-const whole = { timeout: 180_000 };
+import { startDaemon } from "./daemon.mjs";
+import { addFile, checkTargets, desk, job, launch, openPage, proofOf, shoot, shots, soon, whole } from "./look.mjs";
 
 let browser;
 let daemon;
 let context;
 let faults;
 
-before(async () => {
-  await mkdir(shots, { recursive: true });
-  browser = await chromium.launch({
-    executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
-    args: [
-      "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-      "--disable-component-update", "--disable-sync",
-    ],
-  });
-});
+before(async () => { browser = await launch(); });
 
 after(async () => { await browser?.close(); });
 
@@ -42,15 +25,9 @@ afterEach(async () => {
 
 /** A page that takes note of whatever goes wrong in it. */
 async function open(options = {}) {
-  context = await browser.newContext({ viewport: phone, reducedMotion: "reduce", ...options });
-  faults = [];
-  const page = await context.newPage();
-  page.on("pageerror", (error) => faults.push(`error: ${error.message}`));
-  page.on("console", (message) => {
-    if (["error", "warning"].includes(message.type())) faults.push(`${message.type()}: ${message.text()}`);
-  });
-  await page.goto(daemon.address);
-  return page;
+  const opened = await openPage(browser, daemon.address, options);
+  ({ context, faults } = opened);
+  return opened.page;
 }
 
 /** A page as `options` want it, on the step `topic` of commissioning. */
@@ -72,28 +49,6 @@ function look(name, body) {
       throw error;
     }
   });
-}
-
-/** Takes a picture, and sees that nothing sticks out to the right. */
-async function shoot(page, name) {
-  const [content, screen] = await page.evaluate(() => [document.documentElement.scrollWidth, innerWidth]);
-  assert.ok(content <= screen, `${name}: the page is ${content} px wide on a screen of ${screen} px`);
-  await page.screenshot({ path: join(shots, `${name}.png`) });
-}
-
-/** Every visible control is at least 44 px high: a thumb's width. */
-async function checkTargets(page) {
-  const small = await page.evaluate(() =>
-    [...document.querySelectorAll("button, summary, input:not([type=hidden], [type=checkbox]), select")]
-      .filter((control) => control.checkVisibility() && control.getBoundingClientRect().height < 44)
-      .map((control) => `${control.tagName} ${control.textContent.trim()} ${control.getBoundingClientRect().height}`));
-  assert.deepEqual(small, []);
-}
-
-async function addFile(page) {
-  await page.setInputFiles("#add-file", job);
-  await page.getByRole("button", { name: "Add to the queue" }).click();
-  await page.getByRole("heading", { name: "plant-marker" }).waitFor(soon);
 }
 
 const step = (page, word) => page.locator("li[aria-current=step]", { hasText: word });
@@ -183,7 +138,9 @@ look("without scripts the same can be done", async () => {
   const page = await open({ javaScriptEnabled: false });
   await page.goto(`${daemon.address}/?still`);
   await page.setInputFiles("#add-file", job);
-  await page.getByRole("button", { name: "Add to the queue" }).click();
+  await page.getByRole("button", { name: "Look at it" }).click();
+  assert.match(page.url(), /\?still#proof-/);
+  await proofOf(page, "plant-marker").getByRole("button", { name: "Put it into the queue" }).click();
   assert.match(page.url(), /#job-1$/);
   await page.goto(`${daemon.address}/?still`);
   await step(page, "Warm").waitFor(soon);
@@ -229,12 +186,20 @@ look("what is refused is said on the page", async () => {
   daemon = await startDaemon();
   const page = await open();
   await page.setInputFiles("#add-file", { name: "photo.gcode", mimeType: "text/plain", buffer: Buffer.from("\u0000\u0000") });
-  await page.getByRole("button", { name: "Add to the queue" }).click();
-  await page.getByText("This was not done.").waitFor(soon);
-  await page.getByRole("heading", { name: "The file was rejected" }).waitFor(soon);
+  await page.locator(".upload.failed", { hasText: "The file was rejected" }).waitFor(soon);
   await shoot(page, "phone-rejected");
-  await page.getByRole("link", { name: "Back to the lines" }).click();
-  await page.locator("#line-one").waitFor(soon);
+  await page.getByRole("button", { name: "Close photo.gcode" }).click();
+  assert.equal(await page.locator(".upload").count(), 0);
+  // Without scripts the problem is a page of its own, with a way back.
+  await context.close();
+  const still = await open({ javaScriptEnabled: false });
+  await still.setInputFiles("#add-file", { name: "photo.gcode", mimeType: "text/plain", buffer: Buffer.from("\u0000\u0000") });
+  await still.getByRole("button", { name: "Look at it" }).click();
+  await still.getByText("This was not done.").waitFor(soon);
+  await still.getByRole("heading", { name: "The file was rejected" }).waitFor(soon);
+  await shoot(still, "phone-rejected-without-scripts");
+  await still.getByRole("link", { name: "Back to the lines" }).click();
+  await still.locator("#line-one").waitFor(soon);
 });
 
 /** The times of the forecast on the page, with what stands behind them. */

@@ -17,6 +17,7 @@ mod page;
 mod pages;
 mod picture;
 mod problems;
+mod proofs;
 mod routes;
 mod schema;
 mod second_thoughts;

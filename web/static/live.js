@@ -71,6 +71,7 @@ function replaceBit(bit, html) {
   if (shown.get(bit) === html || isKept(bit)) return;
   const open = [...bit.querySelectorAll("details[open][id]")].map((details) => details.id);
   const focus = bit.contains(document.activeElement) ? addressOf(document.activeElement) : null;
+  const entered = [...bit.querySelectorAll("input[id], select[id]")].filter(isEntered);
   const pictures = new Map([...bit.querySelectorAll("img")].map((picture) => [picture.src, picture]));
   bit.innerHTML = html;
   shown.set(bit, html);
@@ -83,12 +84,25 @@ function replaceBit(bit, html) {
     picture.replaceWith(old);
   }
   for (const id of open) document.getElementById(id)?.setAttribute("open", "");
-  if (focus) [...bit.querySelectorAll("button, summary, a")].find((other) => addressOf(other) === focus)?.focus();
+  // What a person is filling in stays as it is, with the caret in it.
+  for (const field of entered) document.getElementById(field.id)?.replaceWith(field);
+  if (focus) [...bit.querySelectorAll("button, summary, a, input, select")].find((other) => addressOf(other) === focus)?.focus();
   localise(bit);
+}
+
+/** Whether a person has changed a field, or is in it. */
+function isEntered(field) {
+  if (field === document.activeElement) return true;
+  if (field.matches("select")) {
+    const usual = [...field.options].findIndex((option) => option.defaultSelected);
+    return field.selectedIndex !== Math.max(usual, 0);
+  }
+  return field.value !== field.defaultValue || field.checked !== field.defaultChecked;
 }
 
 /** What a control is for: enough to find it again in new markup. */
 function addressOf(control) {
+  if (control.matches("input, select")) return control.id;
   return `${control.tagName} ${control.closest("form")?.action ?? control.closest("details")?.id ?? control.href} ${control.value ?? ""}`;
 }
 
@@ -161,6 +175,8 @@ async function refresh(part) {
   waiting.delete(address);
   if (mine.again) refresh(part);
 }
+
+addEventListener("stale", (event) => refresh(event.target));
 
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 

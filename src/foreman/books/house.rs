@@ -53,6 +53,7 @@ impl House {
             material: None,
             release_c: None,
             hold: false,
+            reviewed: false,
             source_key: None,
             source: None,
         };

@@ -18,6 +18,9 @@ pub(in crate::http) struct JobPath;
 /// Parameter: `{cycle}`, the number of a copy's way through a line.
 pub(in crate::http) struct CyclePath;
 
+/// Parameter: `{id}`, a proof's name.
+pub(in crate::http) struct ProofPath;
+
 /// Parameter: `{id}`, a key's number.
 pub(in crate::http) struct KeyPath;
 
@@ -54,6 +57,13 @@ impl IntoParams for JobPath {
 impl IntoParams for CyclePath {
     fn into_params(_: impl Fn() -> Option<ParameterIn>) -> Parameters {
         vec![parameter("cycle", ParameterIn::Path, "The number of the copy's cycle, as the job tells it.", number())]
+    }
+}
+
+impl IntoParams for ProofPath {
+    fn into_params(_: impl Fn() -> Option<ParameterIn>) -> Parameters {
+        let name = text().min_length(Some(1)).max_length(Some(64));
+        vec![parameter("id", ParameterIn::Path, "The proof's name, as it was answered.", name)]
     }
 }
 

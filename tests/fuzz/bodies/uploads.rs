@@ -3,7 +3,7 @@
 use std::fs;
 
 use axum::body::{Body, Bytes, to_bytes};
-use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
+use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE, LOCATION};
 use axum::http::request::Builder;
 use axum::http::{HeaderValue, Request, StatusCode};
 use futures_util::stream;
@@ -32,15 +32,19 @@ pub fn check(house: &House, data: &[u8]) {
     };
     let Some(request) = request(head, own_head, body) else { return };
     let is_form = request.headers().get(CONTENT_TYPE).is_some();
-    let (status, answer) = house.block_on(async {
+    let (status, location, answer) = house.block_on(async {
         let response = house.ask(request).await;
-        let status = response.status();
-        (status, to_bytes(response.into_body(), 1 << 24).await.expect("a whole answer"))
+        let (parts, body) = response.into_parts();
+        let location = parts.headers.get(LOCATION).and_then(|value| value.to_str().ok()).unwrap_or("").to_owned();
+        (parts.status, location, to_bytes(body, 1 << 24).await.expect("a whole answer"))
     });
     let text = std::str::from_utf8(&answer).expect("answers are text");
     assert!(!status.is_server_error(), "{status}: {text}");
     if matches!(status, StatusCode::CREATED | StatusCode::SEE_OTHER) {
         assert!(head & BREAKS_OFF == 0, "half a file was taken");
+        if let Some((_, proof)) = location.split_once("#proof-") {
+            queue_proof(house, proof);
+        }
         check_taken(house, (!is_form).then_some(body));
     } else {
         assert!(status.is_client_error(), "{status}: {text}");
@@ -50,6 +54,16 @@ pub fn check(house: &House, data: &[u8]) {
         assert_eq!(house.take_admitted().len(), 0, "{problem}");
         assert_eq!(house.kept(), (Vec::new(), Vec::new()), "{problem}");
     }
+}
+
+/// A proof is no job and lies half-way in; queued, it is taken like any other file.
+fn queue_proof(house: &House, proof: &str) {
+    assert_eq!(house.take_admitted().len(), 0, "nobody has queued it");
+    let (files, incoming) = house.kept();
+    assert_eq!((files.len(), incoming.len()), (0, 1));
+    let queue = Request::post(format!("/api/v1/proofs/{proof}/queue")).header("host", "127.0.0.1:8017");
+    let answer = house.block_on(house.ask(queue.body(Body::empty()).expect("a good request")));
+    assert_eq!(answer.status(), StatusCode::CREATED);
 }
 
 fn check_taken(house: &House, body: Option<&[u8]>) {
@@ -71,7 +85,7 @@ fn check_taken(house: &House, body: Option<&[u8]>) {
 
 /// `None` where the bytes make no request that a server would get to see.
 fn request(head: u8, own_head: Option<&[u8]>, body: &[u8]) -> Option<Request<Body>> {
-    let path = if head & FROM_PAGE == 0 { "/api/v1/jobs" } else { "/do/upload" };
+    let path = if head & FROM_PAGE == 0 { "/api/v1/jobs" } else { "/do/proofs" };
     let builder = Request::post(path).header("host", "127.0.0.1:8017");
     let builder = match (head & RAW != 0, own_head) {
         (false, None) => builder.header(CONTENT_TYPE, "multipart/form-data; boundary=seam"),

@@ -12,11 +12,12 @@ use nosebar::foreman::{
     TrialView, WorkView,
 };
 use nosebar::http::{Desk, Secret, router};
+use nosebar::infeed::Intake;
 use nosebar::job::{
     CycleId, FileFacts, Job, JobId, JobReason, JobState, KeyName, LineName, LineReason, LineState, PartWord, Phase,
     Rights, Survey, Temperatures,
 };
-use nosebar::store::{Entry, Store, Write};
+use nosebar::store::{Entry, Reader, Store, Write};
 use nosebar::units::UnixMillis;
 use serde_json::Value;
 use tempfile::TempDir;
@@ -30,6 +31,8 @@ pub(super) const NOON: UnixMillis = UnixMillis(1_748_764_800_000);
 pub(super) struct Bench {
     pub(super) dir: TempDir,
     pub(super) desk: Desk,
+    pub(super) handle: Handle,
+    reader: Reader,
     pub(super) fake: Arc<Mutex<Fake>>,
 }
 
@@ -93,7 +96,13 @@ impl Bench {
             }
         });
         let intake = super::upload::intake(dir.path(), &handle);
-        Self { dir, desk: Desk::new(handle, reader, intake), fake }
+        Self { dir, desk: Desk::new(handle.clone(), reader.clone(), intake), handle, reader, fake }
+    }
+
+    /// The same house with another way in.
+    pub(super) fn with_intake(mut self, intake: Intake) -> Self {
+        self.desk = Desk::new(self.handle.clone(), self.reader.clone(), intake);
+        self
     }
 
     /// Asks everybody for a key from now on; a new one with these rights.

@@ -223,7 +223,13 @@ async fn an_answer_from_a_page_that_is_out_of_date_is_refused() {
 async fn embedded_files_are_kept_by_their_tag() {
     let bench = Bench::open().await;
     let page = bench.read("/").await.text;
-    for (name, kind) in [("page.css", "text/css"), ("live.js", "text/javascript"), ("icon.svg", "image/svg+xml")] {
+    for (name, kind) in [
+        ("page.css", "text/css"),
+        ("proof.css", "text/css"),
+        ("live.js", "text/javascript"),
+        ("upload.js", "text/javascript"),
+        ("icon.svg", "image/svg+xml"),
+    ] {
         let (_, rest) = page.split_once(&format!("/static/{name}?")).expect("the page asks for it");
         let (tag, _) = rest.split_once('"').expect("an attribute");
         let path = format!("/static/{name}?{tag}");
@@ -247,7 +253,7 @@ async fn without_scripts_the_page_loads_itself_anew_unless_told_to_keep_still() 
     assert!(!bench.read("/?still").await.text.contains(refresh));
 }
 
-/// The page, its style sheet and its script: little enough for a phone in a garden.
+/// The page, its style sheets and its scripts: little enough for a phone in a garden.
 #[tokio::test]
 async fn the_first_load_is_below_fifty_kilobytes() {
     let bench = Bench::open().await;
@@ -256,7 +262,9 @@ async fn the_first_load_is_below_fifty_kilobytes() {
         bench.fake.lock().await.add_job(a_job(3)).await;
     }
     let mut bytes = 0;
-    for path in ["/", "/static/page.css", "/static/live.js", "/static/icon.svg"] {
+    for path in
+        ["/", "/static/page.css", "/static/proof.css", "/static/live.js", "/static/upload.js", "/static/icon.svg"]
+    {
         bytes += bench.read(path).await.text.len();
     }
     assert!(bytes < 50_000, "{bytes} bytes");

@@ -35,7 +35,7 @@ async fn bench() -> Bench {
     bench
 }
 
-async fn fetch(bench: &Bench, path: &str, headers: &[(&str, &str)]) -> (StatusCode, HeaderMap, Vec<u8>) {
+pub(super) async fn fetch(bench: &Bench, path: &str, headers: &[(&str, &str)]) -> (StatusCode, HeaderMap, Vec<u8>) {
     let asked = request(Method::GET, path, headers, Body::empty());
     let (parts, body) = bench.routes().oneshot(asked).await.expect("routes do not fail").into_parts();
     let bytes = to_bytes(body, 1 << 24).await.expect("a whole body").to_vec();

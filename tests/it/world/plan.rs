@@ -84,6 +84,7 @@ impl Plan {
                 material: None,
                 release_c: None,
                 hold: false,
+                reviewed: false,
                 source_key: Some(format!("file {number}")),
                 source: None,
             }

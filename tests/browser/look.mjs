@@ -1,0 +1,65 @@
+// What the tests in a real browser share: a browser, a page that takes note of its faults, pictures of it, a file that is added.
+
+import assert from "node:assert/strict";
+import { mkdir } from "node:fs/promises";
+import { join } from "node:path";
+import { chromium } from "playwright-core";
+
+import { top } from "./daemon.mjs";
+
+export const shots = join(import.meta.dirname, "shots");
+export const job = join(top, "demo-jobs/plant-marker.2off.gcode");
+export const phone = { width: 360, height: 740 };
+export const desk = { width: 1280, height: 800 };
+export const soon = { timeout: 30_000 };
+export const whole = { timeout: 180_000 };
+
+export async function launch() {
+  await mkdir(shots, { recursive: true });
+  return chromium.launch({
+    executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
+    args: [
+      "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+      "--disable-component-update", "--disable-sync",
+    ],
+  });
+}
+
+/** A page in a context of its own; `faults` is whatever goes wrong in it. */
+export async function openPage(browser, address, options = {}) {
+  const context = await browser.newContext({ viewport: phone, reducedMotion: "reduce", ...options });
+  const faults = [];
+  const page = await context.newPage();
+  page.on("pageerror", (error) => faults.push(`error: ${error.message}`));
+  page.on("console", (message) => {
+    if (["error", "warning"].includes(message.type())) faults.push(`${message.type()}: ${message.text()}`);
+  });
+  await page.goto(address);
+  return { context, page, faults };
+}
+
+/** Takes a picture, and sees that nothing sticks out to the right. */
+export async function shoot(page, name) {
+  const [content, screen] = await page.evaluate(() => [document.documentElement.scrollWidth, innerWidth]);
+  assert.ok(content <= screen, `${name}: the page is ${content} px wide on a screen of ${screen} px`);
+  await page.screenshot({ path: join(shots, `${name}.png`) });
+}
+
+/** Every visible control is at least 44 px high: a thumb's width. */
+export async function checkTargets(page) {
+  const small = await page.evaluate(() =>
+    [...document.querySelectorAll("button, summary, input:not([type=hidden], [type=checkbox]), select")]
+      .filter((control) => control.checkVisibility() && control.getBoundingClientRect().height < 44)
+      .map((control) => `${control.tagName} ${control.textContent.trim()} ${control.getBoundingClientRect().height}`));
+  assert.deepEqual(small, []);
+}
+
+/** The card of a file that was read and is not queued yet. */
+export const proofOf = (page, name) => page.locator(".proof", { has: page.getByRole("heading", { name, exact: true }) });
+
+/** Adds a file: chosen, looked at, put into the queue. */
+export async function addFile(page) {
+  await page.setInputFiles("#add-file", job);
+  await proofOf(page, "plant-marker").getByRole("button", { name: "Put it into the queue" }).click(soon);
+  await page.locator("#queue").getByRole("heading", { name: "plant-marker" }).waitFor(soon);
+}
