@@ -165,31 +165,23 @@ impl Intake {
         S: Stream<Item = Result<Bytes, E>> + Send + Unpin,
         E: fmt::Display,
     {
-        let taken = self.pour_proof(name, body, asked, limit).await;
-        self.note_rejection(name, taken).await
+        let taken = async {
+            let copies = copies(name, asked.copies).map_err(TakeError::Rejected)?;
+            let (lies, survey) = self.pour_stream(body, limit).await?;
+            Ok(self.lay_down(name, copies, asked, lies, survey))
+        };
+        self.note_rejection(name, taken.await).await
     }
 
-    async fn pour_proof<S, E>(
-        &self,
-        name: &str,
-        body: S,
-        asked: TakeOptions,
-        limit: u64,
-    ) -> Result<Arc<Proof>, TakeError>
-    where
-        S: Stream<Item = Result<Bytes, E>> + Send + Unpin,
-        E: fmt::Display,
-    {
-        let copies = copies(name, asked.copies).map_err(TakeError::Rejected)?;
+    fn lay_down(&self, name: &str, copies: u32, asked: TakeOptions, lies: Incoming, survey: Survey) -> Arc<Proof> {
         let file_name = shown(name);
         // With copies asked for, those of the name may be nonsense.
         let job_name = read_name(name).map_or_else(|_| file_name.clone(), |named| named.name);
-        let (lies, survey) = self.pour_stream(body, limit).await?;
         let clock = &self.proofs.clock;
         let (at, until) = (clock.wall(), clock.now() + LIFE);
         let expires = UnixMillis(at.0.saturating_add(LIFE.as_millis().try_into().unwrap_or(i64::MAX)));
         let gone = tokio::sync::Mutex::new(false);
-        Ok(self.proofs.put(|number, id| Proof {
+        self.proofs.put(|number, id| Proof {
             id,
             file_name,
             name: job_name,
@@ -202,7 +194,7 @@ impl Intake {
             until,
             lies,
             gone,
-        }))
+        })
     }
 
     /// The proofs that wait, the newest first.

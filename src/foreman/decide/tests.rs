@@ -1,10 +1,10 @@
-//! What is kept of a copy whose belt was stopped while it ran.
+//! What is kept of a copy whose belt was stopped while it ran; how jobs come in.
 
 use super::*;
 use crate::foreman::bench::{job, on_the_belt, read_bed, spliced};
-use crate::job::{Cycle, Job};
+use crate::job::{Cycle, Job, JobReason};
 use crate::line::Operator;
-use crate::units::{Celsius, Micrometres};
+use crate::units::{Celsius, Micrometres, UnixMillis};
 
 /// The cycles in what is to be kept, in their order.
 fn cycles(effects: &Effects) -> Vec<&Cycle> {
@@ -57,5 +57,41 @@ fn what_is_reported_after_a_cycle_has_ended_is_added_to_it_and_it_is_forgotten_t
         assert_eq!(decider.stands[0].line.ledger().odometer, moved, "the odometer and the cycle agree");
         decider.books.forget_ended();
         assert!(decider.books.cycle(cycle.id).is_none());
+    }
+}
+
+#[test]
+fn a_job_with_concerns_waits_for_a_yes_unless_it_was_given_before_it_came_in() {
+    let concern = crate::job::Finding { code: "waits".to_owned(), line: 3, text: "M0 stops".to_owned() };
+    let cases = [
+        (true, true, false, JobReason::JobQueued, true),
+        (true, true, true, JobReason::JobHeldForRelease, true),
+        (true, false, false, JobReason::JobHeldForReview, false),
+        // There is nothing to say yes to.
+        (false, true, false, JobReason::JobQueued, false),
+    ];
+    for (has_concern, reviewed, hold, reason, noted) in cases {
+        let mut decider = spliced(Vec::new());
+        let concerns = if has_concern { vec![concern.clone()] } else { Vec::new() };
+        let arrival = Arrival {
+            file_name: "clip.gcode".to_owned(),
+            survey: crate::job::Survey { concerns, ..crate::job::Survey::default() },
+            copies: 2,
+            line: None,
+            material: None,
+            release_c: None,
+            hold,
+            reviewed,
+            source_key: None,
+            source: None,
+        };
+        let job = decider.books.admit(UnixMillis(0), arrival);
+        assert_eq!((job.reason, job.reviewed), (reason, noted), "{has_concern} {reviewed} {hold}");
+        let (_, _, entries) = decider.books.take_writes();
+        assert_eq!(entries.iter().any(|entry| entry.kind == "job-reviewed"), noted);
+        assert_eq!(
+            entries.iter().any(|entry| entry.kind == "job-held-for-review"),
+            reason == JobReason::JobHeldForReview
+        );
     }
 }
