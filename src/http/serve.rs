@@ -7,11 +7,11 @@ use std::time::Duration;
 
 use axum::extract::{DefaultBodyLimit, Request, State};
 use axum::http::Method;
-use axum::middleware::{from_fn, from_fn_with_state};
+use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use axum::{Json, Router};
-use serde_json::{Value, json};
+use serde::Serialize;
 use tokio::net::TcpListener;
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::trace::TraceLayer;
@@ -80,12 +80,14 @@ pub fn router(desk: Desk) -> Router {
         // After the limit: files have their own.
         .merge(upload::router())
         .fallback(async || HttpError::NoSuch { what: "such address".to_owned() })
-        .layer(from_fn_with_state(desk.clone(), key::check_key))
-        .layer(from_fn_with_state(desk.clone(), access::check_sender))
-        .layer(CatchPanicLayer::custom(report_panic))
-        .layer(from_fn(error::write_problems))
-        .layer(from_fn(access::add_security_headers))
-        .layer(TraceLayer::new_for_http().make_span_with(span))
+        // The first is the outermost. As one layer: each by itself would box every request and every answer once more.
+        .layer((
+            TraceLayer::new_for_http().make_span_with(span),
+            from_fn(finish),
+            CatchPanicLayer::custom(report_panic),
+            from_fn_with_state(desk.clone(), access::check_sender),
+            from_fn_with_state(desk.clone(), key::check_key),
+        ))
         .with_state(desk)
 }
 
@@ -100,7 +102,21 @@ fn report_panic(_: Box<dyn Any + Send>) -> Response {
     HttpError::Internal.into_response()
 }
 
-async fn show_health(State(desk): State<Desk>) -> Json<Value> {
+/// What every answer gets on its way out.
+async fn finish(request: Request, next: Next) -> Response {
+    let mut response = error::write_problems(request, next).await;
+    access::add_security_headers(&mut response);
+    response
+}
+
+#[derive(Serialize)]
+struct Health {
+    version: &'static str,
+    lines: usize,
+    seq: i64,
+}
+
+async fn show_health(State(desk): State<Desk>) -> Json<Health> {
     let live = desk.handle.live();
-    Json(json!({ "version": env!("CARGO_PKG_VERSION"), "lines": live.lines.len(), "seq": live.seq }))
+    Json(Health { version: env!("CARGO_PKG_VERSION"), lines: live.lines.len(), seq: live.seq })
 }
