@@ -7,7 +7,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::json;
 
 use super::desk::{Cursor, Desk, JobList, page_size, shorten};
 use super::error::HttpError;
@@ -26,14 +26,17 @@ pub(super) fn router() -> Router<Desk> {
         .route("/jobs/{id}/make-rest", post(make_rest))
 }
 
-/// A job as programs see it: what is kept of it, less the folder's key, plus the copies that wait.
-pub(super) fn job_json(job: &Job) -> Value {
-    let mut json = serde_json::to_value(job).expect("invariant: a job is JSON");
-    if let Some(members) = json.as_object_mut() {
-        members.remove("source_key");
-        members.insert("copies_waiting".to_owned(), job.copies_waiting().into());
-    }
-    json
+/// A job as programs see it: what is kept of it, less the folder's key, plus the copies that wait. Written as it stands: a tree
+/// of values in between took half of the time of a list.
+#[derive(Serialize)]
+pub(super) struct JobJson<'a> {
+    #[serde(flatten)]
+    job: &'a Job,
+    copies_waiting: u32,
+}
+
+pub(super) fn job_json(job: &Job) -> JobJson<'_> {
+    JobJson { job, copies_waiting: job.copies_waiting() }
 }
 
 /// A job with its version as `ETag`.
@@ -56,8 +59,8 @@ struct JobQuery {
 }
 
 #[derive(Serialize)]
-struct JobPage {
-    jobs: Vec<Value>,
+struct JobPage<'a> {
+    jobs: Vec<JobJson<'a>>,
     /// `after` of the next page; `null` on the last one.
     next: Option<String>,
 }
@@ -75,16 +78,17 @@ enum Direction {
     Down,
 }
 
-async fn list_jobs(State(desk): State<Desk>, Query(query): Query<JobQuery>) -> Result<Json<JobPage>, HttpError> {
+async fn list_jobs(State(desk): State<Desk>, Query(query): Query<JobQuery>) -> Result<Response, HttpError> {
     let limit = page_size(query.limit)?;
     let after = query.after.as_deref().map(Cursor::parse).transpose()?;
     let page = desk.list_jobs(JobList::parse(query.state.as_deref())?, after, limit).await?;
-    Ok(Json(JobPage { jobs: page.jobs.iter().map(job_json).collect(), next: page.next.map(|next| next.to_string()) }))
+    let next = page.next.map(|next| next.to_string());
+    Ok(Json(JobPage { jobs: page.jobs.iter().map(job_json).collect(), next }).into_response())
 }
 
 async fn show_job(State(desk): State<Desk>, Path(id): Path<String>) -> Result<Response, HttpError> {
     let job = desk.job(&id).await?;
-    let mut body = job_json(&job);
+    let mut body = json!(job_json(&job));
     body["cycles"] = json!(desk.cycles_of(job.id).await?);
     body["survey"] = json!(desk.survey(&job).await?);
     Ok((etag(&job), Json(body)).into_response())
