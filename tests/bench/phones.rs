@@ -6,12 +6,15 @@
 
 mod common {
     pub(crate) mod asked;
+    #[expect(dead_code, reason = "here nobody asks once alone")]
     pub(crate) mod asking;
+    #[expect(dead_code, reason = "its database is its own affair here")]
     pub(crate) mod daemon;
     pub(crate) mod intake;
     pub(crate) mod printer_end;
     #[expect(dead_code, reason = "other benches ask more of a process")]
     pub(crate) mod process;
+    #[expect(dead_code, reason = "the file has a head of its own here")]
     pub(crate) mod real_lines;
     #[expect(dead_code, reason = "prints are made of lines here, not of megabytes")]
     pub(crate) mod sample;

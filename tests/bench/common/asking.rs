@@ -12,13 +12,6 @@ pub(crate) struct Connection {
     got: Vec<u8>,
 }
 
-/// What came back.
-pub(crate) struct Answer {
-    pub(crate) status: u16,
-    /// Head and body.
-    pub(crate) bytes: usize,
-}
-
 impl Connection {
     pub(crate) async fn open(host: &str) -> io::Result<Self> {
         let stream = TcpStream::connect(host).await?;
@@ -30,13 +23,13 @@ impl Connection {
         format!("GET {path} HTTP/1.1\r\nHost: {}\r\n\r\n", self.host).into_bytes()
     }
 
-    /// Sends this, and reads the answer to its end.
-    pub(crate) async fn ask(&mut self, request: &[u8]) -> io::Result<Answer> {
+    /// Sends this, and reads the answer to its end; its status.
+    pub(crate) async fn ask(&mut self, request: &[u8]) -> io::Result<u16> {
         self.stream.write_all(request).await?;
         self.answer().await
     }
 
-    pub(crate) async fn answer(&mut self) -> io::Result<Answer> {
+    async fn answer(&mut self) -> io::Result<u16> {
         self.got.clear();
         let (mut head, mut whole) = (None, usize::MAX);
         while self.got.len() < whole {
@@ -51,7 +44,7 @@ impl Connection {
             }
         }
         let status = self.got.get(9..12).and_then(|digits| std::str::from_utf8(digits).ok()?.parse().ok());
-        Ok(Answer { status: status.ok_or(io::ErrorKind::InvalidData)?, bytes: self.got.len() })
+        Ok(status.ok_or(io::ErrorKind::InvalidData)?)
     }
 
     pub(crate) fn stream(&mut self) -> &mut TcpStream {
@@ -72,10 +65,9 @@ fn length(head: &[u8]) -> Option<usize> {
 }
 
 /// One answer over a connection of its own.
-pub(crate) async fn once(host: &str, path: &str) -> Answer {
+pub(crate) async fn once(host: &str, path: &str) {
     let mut connection = Connection::open(host).await.expect("somebody listens");
     let request = connection.get(path);
-    let answer = connection.ask(&request).await.expect("an answer");
-    assert_eq!(answer.status, 200, "{path}: {}", connection.text());
-    answer
+    let status = connection.ask(&request).await.expect("an answer");
+    assert_eq!(status, 200, "{path}: {}", connection.text());
 }

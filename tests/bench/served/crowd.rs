@@ -142,9 +142,9 @@ async fn ask(host: &str, until: tokio::time::Instant) -> Vec<f64> {
             let mut connection = connection;
             let request = connection.get(path);
             let begun = now();
-            let answer = connection.ask(&request).await.expect("an answer");
+            let status = connection.ask(&request).await.expect("an answer");
             let took = begun.elapsed().as_secs_f64();
-            assert_eq!(answer.status, 200, "{path}: {}", connection.text());
+            assert_eq!(status, 200, "{path}: {}", connection.text());
             // Nobody asks any more when this fails.
             drop(back.send(connection));
             took
