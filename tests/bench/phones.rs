@@ -11,6 +11,7 @@ mod common {
     #[expect(dead_code, reason = "its database is its own affair here")]
     pub(crate) mod daemon;
     pub(crate) mod intake;
+    #[expect(dead_code, reason = "nothing is stopped here")]
     pub(crate) mod printer_end;
     #[expect(dead_code, reason = "other benches ask more of a process")]
     pub(crate) mod process;

@@ -1,6 +1,6 @@
 //! A household of phones: many that follow what happens, and some that ask. A process of its own.
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::task::JoinHandle;
@@ -83,7 +83,7 @@ async fn crowd(host: &str, seconds: f64) -> Met {
         streams.push(tokio::time::timeout(WELCOME_MAX, follow(host)).await.expect("streams open soon"));
     }
     println!("ready");
-    let until = tokio::time::Instant::now() + Duration::from_secs_f64(seconds);
+    let until = now() + Duration::from_secs_f64(seconds);
     let readers: Vec<JoinHandle<(u64, u64)>> =
         streams.into_iter().map(|stream| tokio::spawn(read(stream, until))).collect();
     let answers_s = ask(host, until).await;
@@ -109,11 +109,11 @@ async fn follow(host: &str) -> Connection {
     connection
 }
 
-async fn read(mut connection: Connection, until: tokio::time::Instant) -> (u64, u64) {
+async fn read(mut connection: Connection, until: Instant) -> (u64, u64) {
     let mut piece = vec![0; 16 * 1024];
     let (mut bytes, mut events) = (0, 0);
     loop {
-        let got = match tokio::time::timeout_at(until, connection.stream().read(&mut piece)).await {
+        let got = match tokio::time::timeout_at(until.into(), connection.stream().read(&mut piece)).await {
             Err(_) => return (bytes, events),
             Ok(got) => got.expect("the stream stays"),
         };
@@ -124,13 +124,13 @@ async fn read(mut connection: Connection, until: tokio::time::Instant) -> (u64, 
 }
 
 /// Asks at its pace, whether or not there was an answer to what was asked before.
-async fn ask(host: &str, until: tokio::time::Instant) -> Vec<f64> {
+async fn ask(host: &str, until: Instant) -> Vec<f64> {
     let mut pace = tokio::time::interval(EVERY);
     let (back, mut idle) = tokio::sync::mpsc::unbounded_channel::<Connection>();
     let mut asking = Vec::new();
     for path in ASKED.iter().cycle() {
         pace.tick().await;
-        if tokio::time::Instant::now() >= until {
+        if now() >= until {
             break;
         }
         let connection = match idle.try_recv() {
