@@ -81,13 +81,17 @@ impl Handle {
     /// # Errors
     /// As [`Self::ask`]; [`RefusedCode::KeyUsed`] if something else was done with the key.
     pub async fn ask_once(&self, command: Command, once: Option<Once>) -> Result<Answer, Refused> {
-        let busy = || Refused {
-            code: RefusedCode::Busy,
-            text: "the foreman has too much to do or is shutting down; try again in a moment".to_owned(),
-        };
         let (answer, answered) = oneshot::channel();
         self.requests.try_send(Request { command, once, answer }).map_err(|_| busy())?;
         answered.await.map_err(|_| busy())?
+    }
+
+    /// Refuses where the foreman has gone home: then nothing can be done here.
+    ///
+    /// # Errors
+    /// [`RefusedCode::Busy`].
+    pub fn check_open(&self) -> Result<(), Refused> {
+        if self.requests.is_closed() { Err(busy()) } else { Ok(()) }
     }
 
     /// The lines as they are now.
@@ -131,4 +135,9 @@ impl Handle {
     pub fn subscribe(&self) -> broadcast::Receiver<News> {
         self.news.subscribe()
     }
+}
+
+fn busy() -> Refused {
+    let text = "the foreman has too much to do or is shutting down; try again in a moment".to_owned();
+    Refused { code: RefusedCode::Busy, text }
 }

@@ -1,6 +1,9 @@
 //! What every handler holds: the foreman's handle, the store's reader and the way in for files; and the few questions that
 //! several of them ask.
 
+use std::ops::Deref;
+use std::sync::Arc;
+
 use tokio_util::sync::CancellationToken;
 
 use super::door::Door;
@@ -19,9 +22,13 @@ const UPLOAD_MAX: u64 = 1 << 30;
 const PAGE_USUAL: u32 = 50;
 const PAGE_MAX: u32 = 500;
 
-/// What the HTTP room is given by those who start it.
+/// What the HTTP room is given by those who start it; clones share it, since every layer and every request has one.
 #[derive(Clone, Debug)]
-pub struct Desk {
+pub struct Desk(Arc<Given>);
+
+/// What is on the desk.
+#[derive(Clone, Debug)]
+pub struct Given {
     pub(super) handle: Handle,
     pub(super) reader: Reader,
     pub(super) intake: Intake,
@@ -35,12 +42,20 @@ pub struct Desk {
     pub(super) closing: CancellationToken,
 }
 
+impl Deref for Desk {
+    type Target = Given;
+
+    fn deref(&self) -> &Given {
+        &self.0
+    }
+}
+
 impl Desk {
     /// A desk with an upload limit of 1 GiB that answers to addresses and localhost alone.
     #[must_use]
     pub fn new(handle: Handle, reader: Reader, intake: Intake) -> Self {
         let closing = CancellationToken::new();
-        Self {
+        Self(Arc::new(Given {
             handle,
             reader,
             intake,
@@ -49,41 +64,46 @@ impl Desk {
             host_names: Vec::new(),
             door: Door::open(),
             closing,
-        }
+        }))
+    }
+
+    /// For whoever sets it up; nobody shares it then.
+    fn set(&mut self) -> &mut Given {
+        Arc::make_mut(&mut self.0)
     }
 
     /// Takes files up to `bytes` long.
     #[must_use]
     pub fn with_upload_max(mut self, bytes: u64) -> Self {
-        self.upload_max = bytes;
+        self.set().upload_max = bytes;
         self
     }
 
     /// Shows pictures of the files.
     #[must_use]
     pub fn with_pictures(mut self, pictures: Pictures) -> Self {
-        self.pictures = Some(pictures);
+        self.set().pictures = Some(pictures);
         self
     }
 
     /// Answers to these host names too, such as `nosebar.local`.
     #[must_use]
     pub fn with_host_names(mut self, names: Vec<String>) -> Self {
-        self.host_names = names;
+        self.set().host_names = names;
         self
     }
 
     /// Lets nobody in without a key of the foreman's that allows what is asked; without this, everybody may do everything.
     #[must_use]
     pub fn with_keys(mut self) -> Self {
-        self.door.asks = true;
+        self.set().door.asks = true;
         self
     }
 
     /// Is reached by TLS alone: cookies are for sealed connections, and addresses begin with `https`.
     #[must_use]
     pub fn with_tls(mut self) -> Self {
-        self.door.tls = true;
+        self.set().door.tls = true;
         self
     }
 
@@ -91,14 +111,14 @@ impl Desk {
     /// machine can use.
     #[must_use]
     pub fn with_base(mut self, base: String) -> Self {
-        self.door.base = Some(base);
+        self.set().door.base = Some(base);
         self
     }
 
     /// Tells the hours by this clock.
     #[must_use]
     pub fn with_clock(mut self, clock: Clock) -> Self {
-        self.door.clock = clock;
+        self.set().door.clock = clock;
         self
     }
 

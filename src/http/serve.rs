@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use axum::extract::{DefaultBodyLimit, Request, State};
 use axum::http::Method;
-use axum::middleware::{from_fn, from_fn_with_state};
+use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use axum::{Json, Router};
@@ -28,7 +28,6 @@ use super::{
     access, belt, belt_page, commission, door, events, forecast, forms, guide, job_forms, job_page, jobs, journal, key,
     keys, keys_page, lines, log, once, pages, picture, proofs, statics, upload,
 };
-use crate::foreman::Command;
 
 /// Bodies other than files.
 const BODY_MAX: usize = 64 * 1024;
@@ -113,14 +112,16 @@ pub fn router(desk: Desk) -> Router {
         .merge(files().into_router())
         .merge(proofs::form_uploads())
         .fallback(async || HttpError::NoSuch { what: "such address".to_owned() })
-        .layer(from_fn_with_state(desk.clone(), door::check_key))
-        .layer(from_fn_with_state(desk.clone(), access::check_sender))
-        .layer(CatchPanicLayer::custom(report_panic))
-        .layer(from_fn(error::write_problems))
-        .layer(from_fn(access::add_security_headers))
-        // Not for streams and pictures, which the layer knows: the first would wait, the second are packed already.
-        .layer(CompressionLayer::new())
-        .layer(TraceLayer::new_for_http().make_span_with(span))
+        // The first is the outermost. As one layer: each by itself would box every request and every answer once more.
+        .layer((
+            TraceLayer::new_for_http().make_span_with(span),
+            // Not for streams and pictures, which the layer knows: the first would wait, the second are packed already.
+            CompressionLayer::new(),
+            from_fn(finish),
+            CatchPanicLayer::custom(report_panic),
+            from_fn_with_state(desk.clone(), access::check_sender),
+            from_fn_with_state(desk.clone(), door::check_key),
+        ))
         .with_state(desk)
 }
 
@@ -135,6 +136,13 @@ fn span(request: &Request) -> Span {
 fn report_panic(_: Box<dyn Any + Send>) -> Response {
     tracing::error!("a request met a fault of the program");
     HttpError::Internal.into_response()
+}
+
+/// What every answer gets on its way out.
+async fn finish(request: Request, next: Next) -> Response {
+    let mut response = error::write_problems(request, next).await;
+    access::add_security_headers(&mut response);
+    response
 }
 
 /// A sign of life.
@@ -152,7 +160,7 @@ struct Health {
 #[utoipa::path(get, path = "/health", responses((status = 200, description = "It is.", body = Health)))]
 async fn show_health(State(desk): State<Desk>) -> Result<Json<Health>, HttpError> {
     // Whoever answers here may be well while the foreman is not.
-    desk.handle.ask(Command::Greet).await?;
+    desk.handle.check_open()?;
     let live = desk.handle.live();
     Ok(Json(Health { version: env!("CARGO_PKG_VERSION"), lines: live.lines.len(), seq: live.seq }))
 }

@@ -114,7 +114,7 @@ pub struct Job {
     pub reviewed: bool,
     /// Copies that nothing checked (see the `trust` clear check).
     pub unchecked: u32,
-    /// Identity of the folder's file until that file is removed; keeps a crash from making the job twice.
+    /// Identity of the folder's file until that file is removed; keeps a crash from making the job twice. Nobody's business.
     #[serde(default, skip_serializing)]
     pub source_key: Option<String>,
     /// The job of which this one makes the rest.

@@ -43,16 +43,26 @@ impl Store {
 }
 
 async fn write_all(writer: &mut SqliteConnection, writes: &[Write]) -> sqlx::Result<()> {
-    // One statement is a transaction of its own.
+    // One change is a transaction of its own.
     if let [only] = writes {
-        statement(only)?.execute(writer).await?;
-        return Ok(());
+        return put(writer, only).await;
     }
     sqlx::query("begin immediate").execute(&mut *writer).await?;
     for write in writes {
-        statement(write)?.execute(&mut *writer).await?;
+        put(writer, write).await?;
     }
     sqlx::query("commit").execute(writer).await?;
+    Ok(())
+}
+
+async fn put(writer: &mut SqliteConnection, write: &Write) -> sqlx::Result<()> {
+    // What stays in its place in every list leaves the indexes alone, which are many pages to write.
+    if let Write::Job(job) = write
+        && change_job(job)?.execute(&mut *writer).await?.rows_affected() > 0
+    {
+        return Ok(());
+    }
+    statement(write)?.execute(writer).await?;
     Ok(())
 }
 
@@ -89,10 +99,6 @@ fn put_file(survey: &Survey, at: UnixMillis) -> sqlx::Result<Query> {
 }
 
 fn put_job(job: &Job) -> sqlx::Result<Query> {
-    // SQLite would quietly keep null.
-    if job.release_c.is_some_and(|c| !c.is_finite()) {
-        return Err(sqlx::Error::Encode(format!("job {} has a release temperature that is no number", job.id).into()));
-    }
     let query = sqlx::query(
         "insert into jobs (id, name, sha256, state, reason, note, copies, completed, scrapped, in_work, rank, line, material,
                            release_c, reviewed, unchecked, source_key, restart_of, created_at, started_at, ended_at, version,
@@ -106,30 +112,52 @@ fn put_job(job: &Job) -> sqlx::Result<Query> {
              source_key = excluded.source_key, restart_of = excluded.restart_of, created_at = excluded.created_at,
              started_at = excluded.started_at, ended_at = excluded.ended_at, version = excluded.version,
              canceled_from = excluded.canceled_from",
-    )
-    .bind(job.id.0)
-    .bind(job.name.clone())
-    .bind(job.sha256.clone())
-    .bind(job.state.as_str())
-    .bind(job.reason.as_str())
-    .bind(job.note.clone())
-    .bind(job.copies)
-    .bind(job.completed)
-    .bind(job.scrapped)
-    .bind(job.in_work)
-    .bind(job.rank)
-    .bind(job.line.as_ref().map(|line| line.as_str().to_owned()))
-    .bind(job.material.clone())
-    .bind(job.release_c)
-    .bind(job.reviewed)
-    .bind(job.unchecked)
-    .bind(job.source_key.clone())
-    .bind(job.restart_of.map(|id| id.0))
-    .bind(job.created_at.0)
-    .bind(job.started_at.map(|at| at.0))
-    .bind(job.ended_at.map(|at| at.0))
-    .bind(job.version)
-    .bind(job.canceled_from.map(|reason| reason.as_str()));
+    );
+    bind_job(query, job)
+}
+
+/// Changes a job that is there, and none of what an index or another table goes by.
+fn change_job(job: &Job) -> sqlx::Result<Query> {
+    let query = sqlx::query(
+        "update jobs set name = ?2, reason = ?5, note = ?6, copies = ?7, completed = ?8, scrapped = ?9, in_work = ?10,
+                         material = ?13, release_c = ?14, reviewed = ?15, unchecked = ?16, created_at = ?19,
+                         started_at = ?20, version = ?22, canceled_from = ?23
+         where id = ?1 and sha256 is ?3 and state is ?4 and rank is ?11 and line is ?12 and source_key is ?17
+               and restart_of is ?18 and ended_at is ?21",
+    );
+    bind_job(query, job)
+}
+
+/// The fields of a job in their order.
+fn bind_job(query: Query, job: &Job) -> sqlx::Result<Query> {
+    // SQLite would quietly keep null.
+    if job.release_c.is_some_and(|c| !c.is_finite()) {
+        return Err(sqlx::Error::Encode(format!("job {} has a release temperature that is no number", job.id).into()));
+    }
+    let query = query
+        .bind(job.id.0)
+        .bind(job.name.clone())
+        .bind(job.sha256.clone())
+        .bind(job.state.as_str())
+        .bind(job.reason.as_str())
+        .bind(job.note.clone())
+        .bind(job.copies)
+        .bind(job.completed)
+        .bind(job.scrapped)
+        .bind(job.in_work)
+        .bind(job.rank)
+        .bind(job.line.as_ref().map(|line| line.as_str().to_owned()))
+        .bind(job.material.clone())
+        .bind(job.release_c)
+        .bind(job.reviewed)
+        .bind(job.unchecked)
+        .bind(job.source_key.clone())
+        .bind(job.restart_of.map(|id| id.0))
+        .bind(job.created_at.0)
+        .bind(job.started_at.map(|at| at.0))
+        .bind(job.ended_at.map(|at| at.0))
+        .bind(job.version)
+        .bind(job.canceled_from.map(|reason| reason.as_str()));
     Ok(query)
 }
 

@@ -8,6 +8,8 @@ mod common {
     pub(crate) mod host;
     pub(crate) mod intake;
     pub(crate) mod printer_end;
+    #[expect(dead_code, reason = "other benches start and end more")]
+    pub(crate) mod process;
     pub(crate) mod real_lines;
     #[expect(dead_code, reason = "prints are made of lines here, not of megabytes")]
     pub(crate) mod sample;

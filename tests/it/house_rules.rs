@@ -193,7 +193,7 @@ fn every_package_is_licensed_and_no_dependency_stands_twice() {
 
 #[test]
 fn every_dependency_is_used() {
-    let all = ["src", "tests/it"].into_iter().flat_map(rust_files);
+    let all = ["src", "tests/it", "tests/bench"].into_iter().flat_map(rust_files);
     // These rules name dependencies without using them.
     let users = all.filter(|(name, _)| !name.starts_with("house_rules"));
     let sources: Vec<String> = users.map(|(_, text)| text).collect();

@@ -33,6 +33,8 @@ pub(crate) struct Taken {
     /// Lines since then, and how long they took on the cable.
     counted: u64,
     cable: Duration,
+    /// From the end of one of them to the end of the next, at most.
+    pub(crate) longest_gap: Duration,
     /// Lines and bytes without an answer, now and at most.
     waiting: (usize, usize),
     pub(crate) most_waiting: (usize, usize),
@@ -58,7 +60,7 @@ impl Taken {
     /// Forgets what share of the cable was in use.
     pub(crate) fn count_anew(&mut self) {
         self.span = None;
-        (self.counted, self.cable) = (0, Duration::ZERO);
+        (self.counted, self.cable, self.longest_gap) = (0, Duration::ZERO, Duration::ZERO);
     }
 
     /// A line of so many bytes has been answered.
@@ -73,6 +75,7 @@ impl Taken {
         self.most_waiting = (self.most_waiting.0.max(self.waiting.0), self.most_waiting.1.max(self.waiting.1));
         match &mut self.span {
             Some((_, last)) => {
+                self.longest_gap = self.longest_gap.max(in_at.duration_since(*last));
                 *last = in_at;
                 self.counted += 1;
                 self.cable += took;

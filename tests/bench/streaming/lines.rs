@@ -2,8 +2,7 @@
 
 use std::fmt::Write as _;
 use std::fs;
-use std::io::{BufRead, BufReader, Write};
-use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
+use std::process::Command;
 use std::thread;
 use std::time::Duration;
 
@@ -11,10 +10,10 @@ use serde_json::{Value, json};
 use tokio::runtime::Runtime;
 
 use crate::common::printer_end::{By, Pace, Place, PrinterEnd};
+use crate::common::process::{DAEMON, Process};
 use crate::common::watch::now;
 use crate::common::{real_lines, table};
 
-const DAEMON: &str = env!("CARGO_BIN_EXE_nosebar");
 /// What is said to the process that is the printers: how many.
 const PRINTERS: &str = "--printers";
 const BAUD: u32 = 115_200;
@@ -26,8 +25,6 @@ const FILE_LINES: usize = 40_000;
 const CPU_GOAL: f64 = 0.6;
 const MEMORY_GOAL_MB: f64 = 2.0;
 const PATIENCE: Duration = Duration::from_secs(60);
-/// Ticks a second of the processor times that the kernel tells: fixed on Linux.
-const TICKS: f64 = 100.0;
 
 /// Works as the printers if this process was started for that, and then does not return. Asked with a line, it tells the lowest
 /// share of its cables that was in use since it was last asked, and how many lines were wrong.
@@ -54,70 +51,6 @@ pub(crate) fn be_printers_if_asked() {
         println!("{} {wrong}", shares.iter().copied().fold(f64::INFINITY, f64::min));
     }
     std::process::exit(0);
-}
-
-/// A process that dies with its owner, to be talked to line by line.
-struct Process {
-    child: Child,
-    stdin: ChildStdin,
-    stdout: BufReader<ChildStdout>,
-}
-
-impl Process {
-    fn start(command: &mut Command) -> Self {
-        command.env("RUST_LOG", "warn").stdin(Stdio::piped()).stdout(Stdio::piped());
-        let mut child = command.spawn().expect("it runs");
-        let stdin = child.stdin.take().expect("stdin is piped");
-        let stdout = BufReader::new(child.stdout.take().expect("stdout is piped"));
-        Self { child, stdin, stdout }
-    }
-
-    fn line(&mut self) -> String {
-        let mut line = String::new();
-        self.stdout.read_line(&mut line).expect("it speaks");
-        line.trim().to_owned()
-    }
-
-    fn ask(&mut self) -> String {
-        writeln!(self.stdin).expect("it reads");
-        self.line()
-    }
-
-    fn line_after(&mut self, beginning: &str) -> String {
-        loop {
-            let line = self.line();
-            assert!(!line.is_empty(), "it has ended");
-            if let Some(rest) = line.strip_prefix(beginning) {
-                return rest.trim().to_owned();
-            }
-        }
-    }
-
-    fn proc(&self, name: &str) -> String {
-        fs::read_to_string(format!("/proc/{}/{name}", self.child.id())).expect("this measures on Linux alone")
-    }
-
-    /// Processor time until now, s.
-    fn cpu_s(&self) -> f64 {
-        let stat = self.proc("stat");
-        let (_, rest) = stat.rsplit_once(") ").expect("the name stands in brackets");
-        let times: Vec<f64> = rest.split(' ').skip(11).take(2).filter_map(|ticks| ticks.parse().ok()).collect();
-        times.iter().sum::<f64>() / TICKS
-    }
-
-    /// Resident memory, MB.
-    fn resident_mb(&self) -> f64 {
-        let status = self.proc("status");
-        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).expect("the kernel tells it");
-        line.trim().trim_end_matches("kB").trim().parse::<f64>().expect("a number of KiB") * 1024.0 / 1e6
-    }
-}
-
-impl Drop for Process {
-    fn drop(&mut self) {
-        drop(self.child.kill());
-        drop(self.child.wait());
-    }
 }
 
 /// A daemon whose lines all print.
