@@ -27,7 +27,7 @@ pub(super) fn router() -> Api {
     Api::new()
         .routes(routes!(list_proofs))
         .routes(routes!(show_proof, discard_proof))
-        .routes(routes!(send_picture))
+        .routes(routes!(send_proof_picture))
         .routes(routes!(queue_proof))
 }
 
@@ -246,7 +246,7 @@ async fn show_proof(State(desk): State<Desk>, Path(id): Path<String>) -> Result<
         (status = 200, description = "The picture.", content_type = "image/png", body = inline(Binary)),
         (status = 304, description = "It is the one that the asker has."),
     ))]
-async fn send_picture(
+async fn send_proof_picture(
     State(desk): State<Desk>,
     Path(id): Path<String>,
     Query(query): Query<PictureQuery>,

@@ -34,6 +34,7 @@ pub(super) struct Bench {
     pub(super) handle: Handle,
     reader: Reader,
     pub(super) fake: Arc<Mutex<Fake>>,
+    work: tokio::task::JoinHandle<()>,
 }
 
 /// What the fake foreman knows.
@@ -88,7 +89,7 @@ impl Bench {
         let fake = Fake { store, live, news, forecast, keys, ring, asked, refuses: None, jobs: Vec::new(), seq: 0 };
         let fake = Arc::new(Mutex::new(fake));
         let foreman = Arc::clone(&fake);
-        tokio::spawn(async move {
+        let work = tokio::spawn(async move {
             while let Some(ask) = desk_bell.recv().await {
                 let answer = foreman.lock().await.answer(ask.command).await;
                 // Whoever asked may have gone.
@@ -96,7 +97,13 @@ impl Bench {
             }
         });
         let intake = super::upload::intake(dir.path(), &handle);
-        Self { dir, desk: Desk::new(handle.clone(), reader.clone(), intake), handle, reader, fake }
+        Self { dir, desk: Desk::new(handle.clone(), reader.clone(), intake), handle, reader, fake, work }
+    }
+
+    /// The foreman breaks down.
+    pub(super) async fn lose_foreman(&mut self) {
+        self.work.abort();
+        assert!((&mut self.work).await.is_err_and(|error| error.is_cancelled()));
     }
 
     /// The same house with another way in.

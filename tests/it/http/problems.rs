@@ -100,10 +100,10 @@ async fn what_the_foreman_refuses_keeps_its_sentence_and_gets_its_status() {
 }
 
 #[tokio::test]
-async fn a_daemon_whose_foreman_does_not_answer_is_not_well() {
-    let bench = Bench::open().await;
+async fn a_daemon_whose_foreman_has_gone_is_not_well() {
+    let mut bench = Bench::open().await;
     assert_eq!(bench.read("/api/v1/health").await.status, 200);
-    bench.fake.lock().await.refuses = Some(no(RefusedCode::Busy, "there is too much to do, or nobody there"));
+    bench.lose_foreman().await;
     check_problem(&bench.read("/api/v1/health").await, 503, "/problems/busy");
 }
 

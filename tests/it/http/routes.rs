@@ -24,7 +24,7 @@ pub(super) fn routes() -> Vec<(&'static str, String)> {
         ("GET", "/"),
         ("GET", "/api/v1/jobs"),
         ("POST", "/api/v1/jobs"),
-        ("POST", "/do/upload"),
+        ("POST", "/do/proofs"),
         ("GET", "/api/v1/health"),
         ("GET", "/api/v1/events"),
         ("POST", "/api/v1/lines/{name}/jog"),
@@ -33,7 +33,7 @@ pub(super) fn routes() -> Vec<(&'static str, String)> {
         ("PATCH", "/api/v1/keys/{id}"),
         ("POST", "/key/forget"),
     ] {
-        assert!(found.contains(&(known.0, known.1.to_owned())), "{known:?} is not among {found:?}");
+        assert!(found.contains(&(known.0, known.1.to_owned())), "{known:?} is not among them");
     }
     found
 }
