@@ -1,7 +1,8 @@
 // What the tests in a real browser share: a browser, a page that takes note of its faults, pictures of it, a file that is added.
 
 import assert from "node:assert/strict";
-import { mkdir } from "node:fs/promises";
+import { mkdir, readFile } from "node:fs/promises";
+import { createRequire } from "node:module";
 import { join } from "node:path";
 import { chromium } from "playwright-core";
 
@@ -38,11 +39,28 @@ export async function openPage(browser, address, options = {}) {
   return { context, page, faults };
 }
 
-/** Takes a picture, and sees that nothing sticks out to the right. */
+const axe = await readFile(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+
+/** Nothing on the page keeps anybody out, as far as axe-core can tell: WCAG 2.2, levels A and AA. */
+export async function checkAccess(page, name) {
+  const scripts = await page.evaluate(() => document.documentElement.classList.contains("alive"));
+  // Without scripts there is nothing to run it; the same markup is looked at with them.
+  if (!scripts) return;
+  if (!await page.evaluate(() => "axe" in window)) await page.evaluate(axe);
+  const violations = await page.evaluate(async () => {
+    const only = { type: "tag", values: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] };
+    const { violations } = await window.axe.run(document, { runOnly: only, resultTypes: ["violations"] });
+    return violations.map(({ id, help, nodes }) => `${id}: ${help}: ${nodes.slice(0, 3).map((node) => node.target.join(" ")).join(", ")}`);
+  });
+  assert.deepEqual(violations, [], name);
+}
+
+/** Takes a picture, sees that nothing sticks out to the right, and that nobody is kept out. */
 export async function shoot(page, name) {
   const [content, screen] = await page.evaluate(() => [document.documentElement.scrollWidth, innerWidth]);
   assert.ok(content <= screen, `${name}: the page is ${content} px wide on a screen of ${screen} px`);
   await page.screenshot({ path: join(shots, `${name}.png`) });
+  await checkAccess(page, name);
 }
 
 /** Every visible control is at least 44 px high: a thumb's width. */
