@@ -42,4 +42,4 @@ pub use view::{AlarmView, HeatRunView, LineView, Live, PhaseEnds, Question, Temp
 
 /// What of the config and of the guide the front desk hands on.
 pub use crate::config::Change;
-pub use crate::line::{Figure, Input, Jog, Leg, Needs, Topic, Values, guide, leg};
+pub use crate::line::{Figure, Input, Jog, JogWhile, Leg, Needs, Topic, Toward, Values, guide, leg};

@@ -13,6 +13,7 @@ mod forecast;
 mod forms;
 mod guide;
 mod jobs;
+mod jog;
 mod journal;
 mod key;
 mod lines;

@@ -20,7 +20,7 @@ use tracing::Span;
 use super::desk::Desk;
 use super::error::{self, HttpError};
 use super::{
-    access, belt, commission, events, forecast, forms, guide, jobs, journal, key, lines, pages, picture, statics,
+    access, belt, commission, events, forecast, forms, guide, jobs, jog, journal, key, lines, pages, picture, statics,
     upload,
 };
 
@@ -62,6 +62,7 @@ pub fn router(desk: Desk) -> Router {
         .merge(picture::router())
         .merge(lines::router())
         .merge(commission::router())
+        .merge(jog::router())
         .merge(belt::api())
         .merge(journal::router())
         .merge(forecast::router())

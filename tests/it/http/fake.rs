@@ -276,8 +276,10 @@ impl Fake {
             LineCommand::Resume => line.state = LineState::Execute,
             LineCommand::Stop => line.state = LineState::Stopped,
             LineCommand::EmergencyStop => line.state = LineState::Aborted,
-            LineCommand::Jog(_) | LineCommand::HeatTrial { .. } => line.state = LineState::Execute,
-            LineCommand::EndTrial => line.state = LineState::Held,
+            LineCommand::JogWhile(_) | LineCommand::Jog(_) | LineCommand::HeatTrial { .. } => {
+                line.state = LineState::Execute
+            }
+            LineCommand::JogLetGo { .. } | LineCommand::EndTrial => line.state = LineState::Held,
             // What is marked on the belt changes nothing here that a test looks at.
             LineCommand::SpliceAtNose
             | LineCommand::ForgetSplice

@@ -14,5 +14,6 @@ pub(crate) mod runner;
 mod store;
 mod suffer;
 pub(crate) mod tally;
+pub(crate) mod thumb;
 #[expect(clippy::module_inception, reason = "it is the world")]
 pub(crate) mod world;
