@@ -40,12 +40,13 @@ type Fields = HashMap<String, String>;
 struct Frame {
     css: String,
     js: String,
+    jog_js: String,
     icon: String,
 }
 
 impl Frame {
     fn new() -> Self {
-        Self { css: address("page.css"), js: address("live.js"), icon: address("icon.svg") }
+        Self { css: address("page.css"), js: address("live.js"), jog_js: address("jog.js"), icon: address("icon.svg") }
     }
 }
 

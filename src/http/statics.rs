@@ -27,6 +27,7 @@ static FILES: LazyLock<Vec<File>> = LazyLock::new(|| {
     vec![
         file("page.css", "text/css; charset=utf-8", include_bytes!("../../web/static/page.css")),
         file("live.js", "text/javascript; charset=utf-8", include_bytes!("../../web/static/live.js")),
+        file("jog.js", "text/javascript; charset=utf-8", include_bytes!("../../web/static/jog.js")),
         file("icon.svg", "image/svg+xml", include_bytes!("../../web/static/icon.svg")),
     ]
 });

@@ -249,6 +249,9 @@ function say(text) {
   said.append(close);
 }
 
+// Other scripts of the page speak here too.
+addEventListener("nosebar-say", (event) => say(event.detail));
+
 for (const part of document.querySelectorAll("[data-part]")) remember(part);
 localise(document);
 markTitle();
