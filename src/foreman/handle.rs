@@ -5,9 +5,10 @@ use std::sync::Arc;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use super::command::{Answer, Command, Refused, RefusedCode};
+use super::curve::{Curves, TemperatureCurve};
 use super::foretold::ForecastView;
 use super::view::{LineView, Live};
-use crate::job::Job;
+use crate::job::{Job, LineName};
 use crate::store::Entry;
 
 /// Something that has just happened; it is in the store already.
@@ -36,6 +37,7 @@ pub struct Handle {
     requests: mpsc::Sender<Request>,
     live: watch::Receiver<Arc<Live>>,
     forecast: watch::Receiver<Arc<ForecastView>>,
+    curves: watch::Receiver<Curves>,
     news: broadcast::Sender<News>,
 }
 
@@ -47,13 +49,20 @@ impl Handle {
         live: watch::Receiver<Arc<Live>>,
         news: broadcast::Sender<News>,
     ) -> Self {
-        Self { requests, live, forecast: watch::channel(Arc::default()).1, news }
+        let (forecast, curves) = (watch::channel(Arc::default()).1, watch::channel(Arc::default()).1);
+        Self { requests, live, forecast, curves, news }
     }
 
     /// Joins the channel of the forecast too; without it, there is none.
     #[must_use]
     pub fn with_forecast(self, forecast: watch::Receiver<Arc<ForecastView>>) -> Self {
         Self { forecast, ..self }
+    }
+
+    /// Joins the channel of the temperatures too; without it, there are none.
+    #[must_use]
+    pub fn with_curves(self, curves: watch::Receiver<Arc<Vec<Arc<TemperatureCurve>>>>) -> Self {
+        Self { curves, ..self }
     }
 
     /// Asks the foreman and waits for its answer.
@@ -80,6 +89,12 @@ impl Handle {
     #[must_use]
     pub fn forecast(&self) -> Arc<ForecastView> {
         Arc::clone(&self.forecast.borrow())
+    }
+
+    /// The temperatures of a line, as they were about a second ago.
+    #[must_use]
+    pub fn temperatures(&self, line: &LineName) -> Option<Arc<TemperatureCurve>> {
+        self.curves.borrow().iter().find(|curve| curve.line == *line).cloned()
     }
 
     /// A receiver that is woken when the forecast looks different to a person.

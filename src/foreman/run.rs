@@ -12,6 +12,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::command::{Command, JobCommand, Refused, RefusedCode};
 use super::commission::{Commissioned, Measured, commission};
+use super::curve::Thermographs;
 use super::decide::{Decider, Event};
 use super::foresee::Outlook;
 use super::handle::{Handle, News, Request};
@@ -51,6 +52,7 @@ pub struct Foreman {
     live: watch::Sender<Arc<Live>>,
     news: broadcast::Sender<News>,
     outlook: Outlook,
+    thermographs: Thermographs,
     config_path: PathBuf,
     /// The longest that a shutdown may take.
     stop_limit: Duration,
@@ -90,7 +92,9 @@ impl Foreman {
         let (live, live_out) = watch::channel(Arc::new(Live::default()));
         let (news, _) = broadcast::channel(NEWS);
         let (outlook, outlook_out) = Outlook::new();
-        let handle = Handle::new(requests_in, live_out, news.clone()).with_forecast(outlook_out);
+        let (thermographs, curves_out) = Thermographs::new(config.lines.len());
+        let handle =
+            Handle::new(requests_in, live_out, news.clone()).with_forecast(outlook_out).with_curves(curves_out);
         let checked = mpsc::channel(DESK);
         let mut foreman = Self {
             office,
@@ -104,6 +108,7 @@ impl Foreman {
             live,
             news,
             outlook,
+            thermographs,
             config_path: config.path.clone(),
             stop_limit: Duration::try_from_secs_f64(config.daemon.stop_limit_s).unwrap_or(Duration::MAX),
         };
@@ -213,6 +218,7 @@ impl Foreman {
             views.push(view);
         }
         let seq = books.last_seq();
+        self.thermographs.refresh(&self.office.decider);
         if !changed.is_empty() || self.live.borrow().seq != seq {
             self.live.send_replace(Arc::new(Live { lines: views, seq }));
         }

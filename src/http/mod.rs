@@ -6,6 +6,7 @@
 mod access;
 mod belt;
 mod commission;
+mod curve;
 mod desk;
 mod error;
 mod events;
@@ -19,6 +20,7 @@ mod key;
 mod lines;
 mod pages;
 mod picture;
+mod plot;
 mod serve;
 mod statics;
 mod upload;

@@ -6,6 +6,7 @@ use axum::extract::{Path, RawQuery, State};
 use axum::response::Html;
 use axum::routing::get;
 
+use super::curve::{self, CurveSight};
 use super::desk::{Desk, JobList};
 use super::error::HttpError;
 use super::picture::{CARD_PX, ROW_PX, sight_of};
@@ -52,6 +53,7 @@ struct LineTemplate<'a> {
     view: &'a LineView,
     sight: LineSight<'a>,
     picture: Option<PictureSight>,
+    curve: Option<CurveSight>,
 }
 
 #[derive(Template)]
@@ -141,7 +143,7 @@ async fn line(desk: &Desk, view: &LineView, forecast: &ForecastView) -> Result<S
         Some(job) => sight_of(desk, &job, Some(&view.name), CARD_PX).await?,
         None => None,
     };
-    render(&LineTemplate { view, sight: LineSight::new(view, forecast), picture })
+    render(&LineTemplate { view, sight: LineSight::new(view, forecast), picture, curve: curve::sight_of(desk, view) })
 }
 
 async fn queue(desk: &Desk) -> Result<String, HttpError> {

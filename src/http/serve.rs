@@ -20,8 +20,8 @@ use tracing::Span;
 use super::desk::Desk;
 use super::error::{self, HttpError};
 use super::{
-    access, belt, commission, events, forecast, forms, guide, jobs, jog, journal, key, lines, pages, picture, statics,
-    upload,
+    access, belt, commission, curve, events, forecast, forms, guide, jobs, jog, journal, key, lines, pages, picture,
+    statics, upload,
 };
 
 /// Bodies other than files.
@@ -63,6 +63,7 @@ pub fn router(desk: Desk) -> Router {
         .merge(lines::router())
         .merge(commission::router())
         .merge(jog::router())
+        .merge(curve::router())
         .merge(belt::api())
         .merge(journal::router())
         .merge(forecast::router())

@@ -145,6 +145,7 @@ const FRONT_DESK: &[&str] = &[
     "TemperatureCurve",
     "TemperatureView",
     "TimeView",
+    "TimedTemperature",
     "Topic",
     "Toward",
     "TrialView",
