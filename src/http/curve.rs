@@ -45,13 +45,14 @@ pub(super) struct CurveSight {
 #[derive(Debug)]
 pub(super) struct Aim {
     pub(super) y: f64,
-    pub(super) label_y: f64,
+    /// Place of its words, where the line of the bed leaves room: x, y and side (`text-anchor`).
+    pub(super) label_at: (f64, f64, &'static str),
     pub(super) label: String,
     /// From when to when it is reached, nine times in ten.
     pub(super) between: Option<(f64, f64)>,
 }
 
-const LEFT: f64 = 30.0;
+const LEFT: f64 = 42.0;
 const RIGHT: f64 = 314.0;
 const TOP: f64 = 8.0;
 const BOTTOM: f64 = 116.0;
@@ -100,7 +101,9 @@ fn draw(curve: &TemperatureCurve, phase: Option<Phase>, since: i64) -> Option<Cu
         let y = plane.y(c);
         // Above its line, or below it where that is the upper edge.
         let label_y = if y - TOP < 16.0 { y + 13.0 } else { y - 5.0 };
-        Aim { y, label_y, label, between }
+        let lines: Vec<(f64, f64)> =
+            bed.iter().chain(&curve.foretold).map(|&(ms, c)| (plane.x(ms), plane.y(c))).collect();
+        Aim { y, label_at: place_of(label_y, &lines), label, between }
     });
     Some(CurveSight {
         words: words(&bed, now_c, curve, phase, ends.map(|at| at - now)),
@@ -111,6 +114,20 @@ fn draw(curve: &TemperatureCurve, phase: Option<Phase>, since: i64) -> Option<Cu
         degrees: ticks.into_iter().map(|c| (plane.y(c), format!("{c:.0}"))).collect(),
         times: times(&plane, now, ends),
     })
+}
+
+/// The first place at this height where no line runs through the words: left, right, middle; left, if there is none.
+fn place_of(y: f64, lines: &[(f64, f64)]) -> (f64, f64, &'static str) {
+    const LONG: f64 = 112.0;
+    let (left, right, middle) = (LEFT + 6.0, RIGHT - 6.0, f64::midpoint(LEFT, RIGHT));
+    let places = [(left, left, "start"), (right - LONG, right, "end"), (middle - LONG / 2.0, middle, "middle")];
+    let is_free = |&(from, ..): &(f64, f64, &str)| {
+        let meets =
+            |&(x, at): &(f64, f64)| (from - 4.0..=from + LONG).contains(&x) && (y - 13.0..=y + 3.0).contains(&at);
+        !lines.iter().any(meets)
+    };
+    let (_, x, anchor) = places.into_iter().find(is_free).unwrap_or(places[0]);
+    (x, y, anchor)
 }
 
 /// A phase in which the bed goes somewhere is shown from its beginning; else the copy, or the last hour of it.
@@ -157,7 +174,7 @@ fn times(plane: &Plane, now: i64, ends: Option<i64>) -> Vec<(f64, &'static str, 
         let x = plane.x(now - back * MINUTE_MS);
         let taken = times.iter().any(|(other, ..)| (other - x).abs() < TIME_ROOM);
         if !taken {
-            let anchor = if x < LEFT + 22.0 { "start" } else { "middle" };
+            let anchor = if x < LEFT + 8.0 { "start" } else { "middle" };
             times.push((x, anchor, format!("−{}", minutes(back))));
         }
     }
@@ -188,4 +205,95 @@ fn words(
 }
 
 #[cfg(test)]
-mod tests;
+mod tests {
+    use super::*;
+    use crate::foreman::PhaseEnds;
+    use crate::job::LineName;
+    use crate::units::UnixMillis;
+
+    /// A cooling that began 20 min ago at 60 °C and is over in 6 min, a reading every ten seconds.
+    fn cooling() -> TemperatureCurve {
+        let now = 3_600_000;
+        let at = |ms: i64| 24.0 + 36.0 * (-(ms as f64) / 1_000_000.0).exp();
+        let since = now - 20 * MINUTE_MS;
+        let bed = (-30..=120).map(|n| (since + n * 10_000, at((n * 10_000).max(0)))).collect();
+        let foretold = (0..=12).map(|n| (now + n * 30_000, at(20 * MINUTE_MS + n * 30_000))).collect();
+        let ends = PhaseEnds {
+            at: Some(UnixMillis(now + 6 * MINUTE_MS)),
+            from: UnixMillis(now + 5 * MINUTE_MS),
+            until: Some(UnixMillis(now + 8 * MINUTE_MS)),
+        };
+        TemperatureCurve {
+            line: LineName::new("one").expect("a good name"),
+            at: UnixMillis(now),
+            bed,
+            nozzle: Vec::new(),
+            foretold,
+            ends: Some(ends),
+            release_c: Some(32.0),
+            target_c: None,
+        }
+    }
+
+    const SINCE: i64 = 3_600_000 - 20 * MINUTE_MS;
+
+    fn sight(curve: &TemperatureCurve, phase: Option<Phase>) -> CurveSight {
+        draw(curve, phase, SINCE).expect("something to be seen")
+    }
+
+    #[test]
+    fn a_cooling_is_drawn_to_its_end_and_said_in_words() {
+        let sight = sight(&cooling(), Some(Phase::Cool));
+        assert_eq!(sight.words, "Bed 34.8 °C, falling; lets go at 32 °C in about 6 min");
+        let aim = sight.aim.expect("the release");
+        assert_eq!(aim.label, "lets go at 32 °C");
+        let (early, late) = aim.between.expect("an interval");
+        assert!(sight.now.0 < early && early < late && late <= RIGHT);
+        // The line begins at the left edge, and what is foretold ends at the right, where the part lets go.
+        assert!(sight.bed.starts_with("M42.0 "), "{}", sight.bed);
+        let end = sight.foretold.rsplit('L').next().expect("a last point");
+        let (x, y) = end.split_once(' ').expect("two figures");
+        assert_eq!(x, "314.0");
+        assert!((y.parse::<f64>().expect("a figure") - aim.y).abs() < 4.0, "{y} and {}", aim.y);
+        let times: Vec<&str> = sight.times.iter().map(|(.., words)| words.as_str()).collect();
+        assert_eq!(times, ["+6 min", "now", "−10 min", "−20 min"]);
+        assert!((3..=5).contains(&sight.degrees.len()), "{:?}", sight.degrees);
+    }
+
+    #[test]
+    fn a_flat_line_without_work_shows_nothing_and_one_with_work_does() {
+        let mut curve = cooling();
+        (curve.foretold, curve.ends, curve.release_c) = (Vec::new(), None, None);
+        curve.bed.iter_mut().for_each(|(_, c)| *c = 22.0);
+        assert!(draw(&curve, None, SINCE).is_none());
+        let told = sight(&curve, Some(Phase::Print));
+        assert_eq!(told.words, "Bed 22.0 °C, steady");
+        curve.bed.truncate(1);
+        assert!(draw(&curve, Some(Phase::Print), SINCE).is_none());
+        curve.bed.clear();
+        assert!(draw(&curve, Some(Phase::Cool), SINCE).is_none());
+    }
+
+    #[test]
+    fn whatever_is_drawn_are_numbers_inside_the_picture() {
+        for phase in [None, Some(Phase::Warm), Some(Phase::Print), Some(Phase::Cool), Some(Phase::Check)] {
+            for bed_c in [f64::from(f32::MIN), -20.0, 22.0, 300.0] {
+                let mut curve = cooling();
+                curve.target_c = Some(60.0);
+                curve.bed.push((curve.at.0, bed_c));
+                let Some(sight) = draw(&curve, phase, SINCE) else { panic!("{phase:?} {bed_c}") };
+                let text = format!("{sight:?}");
+                assert!(!text.contains("NaN") && !text.contains("inf"), "{text}");
+                let numbers = |path: &str| -> Vec<f64> {
+                    path.split(['M', 'L', ' '])
+                        .filter(|word| !word.is_empty())
+                        .map(|word| word.parse().expect("a number"))
+                        .collect()
+                };
+                for path in [&sight.bed, &sight.foretold] {
+                    assert!(numbers(path).iter().all(|n| (0.0..=320.0).contains(n)), "{path}");
+                }
+            }
+        }
+    }
+}

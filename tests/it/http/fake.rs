@@ -7,7 +7,8 @@ use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Method, Request, StatusCode};
 use nosebar::foreman::{
     Answer, Arrival, Change, Command, Commissioned, ForecastView, Handle, JobCommand, LineCommand, LineView, Live,
-    Measured, News, Question, Refused, RefusedCode, Request as Ask, TemperatureView, TrialView, WorkView,
+    Measured, News, Question, Refused, RefusedCode, Request as Ask, TemperatureCurve, TemperatureView, TrialView,
+    WorkView,
 };
 use nosebar::http::{Desk, router};
 use nosebar::job::{
@@ -36,6 +37,7 @@ pub(super) struct Fake {
     live: watch::Sender<Arc<Live>>,
     news: broadcast::Sender<News>,
     forecast: watch::Sender<Arc<ForecastView>>,
+    curves: watch::Sender<Arc<Vec<Arc<TemperatureCurve>>>>,
     /// What it was asked, in order, for tests to look at.
     pub(super) asked: Vec<Command>,
     /// Refuses everything with this, when set.
@@ -74,8 +76,10 @@ impl Bench {
         let (news, _) = broadcast::channel(64);
         let (requests, mut desk_bell) = mpsc::channel::<Ask>(16);
         let (forecast, forecast_out) = watch::channel(Arc::default());
-        let handle = Handle::new(requests, watching, news.clone()).with_forecast(forecast_out);
-        let fake = Fake { store, live, news, forecast, asked: Vec::new(), refuses: None, jobs: Vec::new(), seq: 0 };
+        let (curves, curves_out) = watch::channel(Arc::default());
+        let handle = Handle::new(requests, watching, news.clone()).with_forecast(forecast_out).with_curves(curves_out);
+        let fake =
+            Fake { store, live, news, forecast, curves, asked: Vec::new(), refuses: None, jobs: Vec::new(), seq: 0 };
         let fake = Arc::new(Mutex::new(fake));
         let foreman = Arc::clone(&fake);
         tokio::spawn(async move {
@@ -294,6 +298,11 @@ impl Fake {
         self.show(line.clone());
         self.note("state", None, &format!("{name} is {}", line.state)).await;
         Ok(Answer::Line(Box::new(line)))
+    }
+
+    /// What the thermometers of its only line showed.
+    pub(super) fn trace(&mut self, curve: TemperatureCurve) {
+        self.curves.send_replace(Arc::new(vec![Arc::new(curve)]));
     }
 
     /// Publishes a forecast, and wakes those who listen.
