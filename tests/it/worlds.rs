@@ -1,9 +1,11 @@
 //! Worlds on one clock: what a line makes with and without faults, and what has once broken a law.
 
+mod thumb;
+
 use super::world::plan::Plan;
 use super::world::runner::{run_many, run_script};
-use super::world::thumb::{Thumbs, press_often};
 use super::world::world::World;
+use thumb::{Thumbs, press_often};
 
 /// Seeds, and those of their faults that it took: each broke a law once.
 const ONCE_BROKEN: &[(u64, &[usize], &str)] = &[

@@ -1,7 +1,7 @@
 //! The whole product on one clock, without waiting: foreman's decisions, line, driver, wire, a simulated machine, a store in
 //! memory and the people around them. Every random choice comes from one seed.
 
-mod cable;
+pub(crate) mod cable;
 pub(crate) mod chance;
 mod driving;
 mod fault;
@@ -14,6 +14,5 @@ pub(crate) mod runner;
 mod store;
 mod suffer;
 pub(crate) mod tally;
-pub(crate) mod thumb;
 #[expect(clippy::module_inception, reason = "it is the world")]
 pub(crate) mod world;

@@ -51,8 +51,6 @@ pub(crate) struct World {
     pub(crate) fails_until: Option<Moment>,
     /// One write in so many is slow.
     pub(crate) slow_one_in: usize,
-    /// Where the belt was last seen by whoever watches a thumb, and when it moved last.
-    pub(crate) thumb: (i64, Moment),
     was: Option<(u32, Phase)>,
     begun: u32,
     last_cycle: Option<CycleId>,
@@ -131,7 +129,6 @@ impl World {
             program: None,
             fails_until: None,
             slow_one_in: 50,
-            thumb: (0, Moment::ZERO),
             was: None,
             begun: 0,
             last_cycle: None,
