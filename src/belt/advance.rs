@@ -30,6 +30,8 @@ pub enum Stretch {
     Back,
     /// Asked for by a person while nothing is made.
     Jog,
+    /// A piece of a jog that lasts while a button is held.
+    HeldJog,
 }
 
 /// One belt move; positive is toward the nose.

@@ -9,7 +9,7 @@ use super::file::{
 use super::load::above_zero;
 use crate::belt::{Clearances, Direction, Drive, DriveBy, Frame, Span};
 use crate::job::{Footprint, Limits, LineName, MotionLimits};
-use crate::line::{BeltSettings, Check, LineSettings};
+use crate::line::{BeltSettings, Check, JOG_LEASE, LineSettings};
 use crate::thermal::Cooling;
 use crate::units::{Celsius, Millimetres, MillimetresPerMinute};
 
@@ -114,6 +114,7 @@ impl LineConfig {
         let toward_nose = section.belt.toward_nose;
         let nose = Millimetres(section.belt.nose_mm.unwrap_or_else(|| edge(toward_nose, &edges)));
         settings.belt = belt_of(&section.belt, nose, bed_along(toward_nose, &edges)).map_err(inside)?;
+        settings.jog_lease = jog_lease(&link);
         Ok(Self {
             settings,
             frame: Frame { toward_nose, nose, bed: edges },
@@ -136,6 +137,16 @@ impl LineConfig {
             material: section.material.map(|m| m.to_ascii_lowercase()),
             name,
         })
+    }
+}
+
+/// A thumb lives in the real world, also where a simulated printer runs faster or slower than life.
+fn jog_lease(link: &LinkConfig) -> Duration {
+    match link {
+        LinkConfig::Simulated { speed } => {
+            Duration::try_from_secs_f64(JOG_LEASE.as_secs_f64() * speed).unwrap_or(Duration::MAX)
+        }
+        LinkConfig::Serial { .. } | LinkConfig::Tcp { .. } => JOG_LEASE,
     }
 }
 
@@ -319,6 +330,7 @@ fn settings_of(
         held_nozzle_off: span("heat.held_nozzle_off_s", heat.held_nozzle_off_s)?,
         held_bed_off: span("heat.held_bed_off_s", heat.held_bed_off_s)?,
         reading_limit: span("heat.reading_limit_s", heat.reading_limit_s)?,
+        jog_lease: JOG_LEASE,
         bed_max: Celsius(bed.bed_max_c),
         nozzle_max: Celsius(bed.nozzle_max_c),
     })

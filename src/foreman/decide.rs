@@ -56,6 +56,8 @@ impl Decider {
     /// Decides about one event. The effects are to be carried out in their order before the next one.
     pub(super) fn apply(&mut self, event: Event) -> Effects {
         match event {
+            // A held button must not be obeyed when nobody waits for the answer any more: it may have been let go long ago.
+            Event::Request(Command::Line { what: LineCommand::JogWhile(_), .. }, _, answer) if answer.is_closed() => {}
             Event::Request(command, once, answer) => {
                 let decided = self.command(command);
                 self.remember(once, &decided);
@@ -175,6 +177,8 @@ impl Decider {
             Report::Note { text } => self.note(index, "printer", text),
             Report::Connected { to } => self.note(index, "connected", &format!("connected to {to}")),
             Report::Lost { why, .. } => self.note(index, "disconnected", why),
+            // The journal tells of a held jog as a whole.
+            Report::Done { task, .. } if self.stands[index].line.is_piece(StepId(*task)) => {}
             Report::Done { task, result } => self.note_end(index, *task, result),
             _ => {}
         }
@@ -257,12 +261,15 @@ impl Decider {
         }
     }
 
-    /// Law L3: in the journal before its first byte is sent.
+    /// Law L3: in the journal before its first byte is sent. A piece of a held jog is kept with the line's row, as the step that
+    /// is open, and the journal has had the jog's begin.
     fn begin_step(&mut self, index: usize, id: StepId, step: &Step) {
         let about = self.about(index);
         let text = format!("step {}: {}", id.0, step_words(step));
         let data = serde_json::to_value(step).unwrap_or_default();
-        self.books.note(self.clock.wall(), &about, "step-begin", &text, data);
+        if !step.is_piece() {
+            self.books.note(self.clock.wall(), &about, "step-begin", &text, data);
+        }
         let stand = &self.stands[index];
         let hash = about.job.and_then(|id| self.books.job(id)).map(|job| job.sha256.clone()).unwrap_or_default();
         let task = stand.task(step, || (self.files)(&hash));

@@ -5,11 +5,12 @@ use std::sync::Arc;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use super::command::{Answer, Command, Refused, RefusedCode};
+use super::curve::{Curves, TemperatureCurve};
 use super::foretold::ForecastView;
 use super::keys::Keyring;
 use super::once::Once;
 use super::view::{LineView, Live};
-use crate::job::Job;
+use crate::job::{Job, LineName};
 use crate::store::Entry;
 
 /// Something that has just happened; it is in the store already.
@@ -41,6 +42,7 @@ pub struct Handle {
     live: watch::Receiver<Arc<Live>>,
     forecast: watch::Receiver<Arc<ForecastView>>,
     keys: watch::Receiver<Arc<Keyring>>,
+    curves: watch::Receiver<Curves>,
     news: broadcast::Sender<News>,
 }
 
@@ -53,7 +55,8 @@ impl Handle {
         news: broadcast::Sender<News>,
     ) -> Self {
         let (forecast, keys) = (watch::channel(Arc::default()).1, watch::channel(Arc::default()).1);
-        Self { requests, live, forecast, keys, news }
+        let curves = watch::channel(Arc::default()).1;
+        Self { requests, live, forecast, keys, curves, news }
     }
 
     /// Joins the channel of the forecast too; without it, there is none.
@@ -66,6 +69,12 @@ impl Handle {
     #[must_use]
     pub fn with_keys(self, keys: watch::Receiver<Arc<Keyring>>) -> Self {
         Self { keys, ..self }
+    }
+
+    /// Joins the channel of the temperatures too; without it, there are none.
+    #[must_use]
+    pub fn with_curves(self, curves: watch::Receiver<Arc<Vec<Arc<TemperatureCurve>>>>) -> Self {
+        Self { curves, ..self }
     }
 
     /// Asks the foreman and waits for its answer.
@@ -104,6 +113,12 @@ impl Handle {
     #[must_use]
     pub fn forecast(&self) -> Arc<ForecastView> {
         Arc::clone(&self.forecast.borrow())
+    }
+
+    /// The temperatures of a line, as they were about a second ago.
+    #[must_use]
+    pub fn temperatures(&self, line: &LineName) -> Option<Arc<TemperatureCurve>> {
+        self.curves.borrow().iter().find(|curve| curve.line == *line).cloned()
     }
 
     /// A receiver that is woken when the forecast looks different to a person.

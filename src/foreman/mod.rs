@@ -10,6 +10,7 @@ mod bench;
 mod books;
 mod command;
 mod commission;
+mod curve;
 mod decide;
 mod effects;
 mod foresee;
@@ -37,6 +38,7 @@ mod waits;
 pub use belt::{BeltPartView, BeltView, FlawView, WearView, WornView};
 pub use command::{Answer, Arrival, Command, JobCommand, JobPatch, LineCommand, Refused, RefusedCode};
 pub use commission::{Commissioned, Measured, WriteWord};
+pub use curve::{TemperatureCurve, TimedTemperature};
 pub use foretold::{CopyForecastView, ForecastView, JobForecastView, LineForecastView, PhaseForecastView, TimeView};
 pub use handle::{Handle, News, Request};
 pub use keys::{KeyBook, KeyCommand, Keyring, hour_of, key_facts};
@@ -47,4 +49,4 @@ pub use view::{AlarmView, HeatRunView, LineView, Live, PhaseEnds, Question, Temp
 
 /// What of the config and of the guide the front desk hands on.
 pub use crate::config::Change;
-pub use crate::line::{Figure, Input, Jog, Leg, Needs, Topic, Values, guide, leg};
+pub use crate::line::{Figure, Input, Jog, JogWhile, Leg, Needs, Topic, Toward, Values, guide, leg};

@@ -20,7 +20,7 @@ use super::stand::Stand;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::job::{CycleId, Job, LineName};
-use crate::line::{Line, Verdict};
+use crate::line::{Line, StepId, Verdict};
 use crate::printer::{Order, Report, Task, TaskResult};
 use crate::store::{Entry, Snapshot, StoreError, Write};
 use crate::units::Moment;
@@ -238,7 +238,14 @@ impl Office {
     /// Everything is kept: tell, publish, answer.
     fn go_on(&mut self, effects: Effects) {
         self.decider.books.forget_ended();
-        self.tell(effects.tells);
+        let now = self.decider.clock.now();
+        let (late, tells): (Vec<_>, Vec<_>) = effects.tells.into_iter().partition(|(index, order)| match order {
+            Order::Do(task, Task::Belt { .. }) => self.line(*index).is_too_late(now, StepId(*task)),
+            _ => false,
+        });
+        self.tell(tells);
+        // A slow disk kept them for longer than a thumb may have been there.
+        self.events.extend(late.into_iter().filter_map(never_told));
         self.errands.extend(effects.checks.into_iter().map(|(index, cycle)| Errand::Check(index, cycle)));
         self.errands.push_back(Errand::Publish { jobs: effects.jobs, entries: effects.entries });
         self.answer(effects.answers);

@@ -83,7 +83,7 @@ fn work_view(work: &InWork, stand: &Stand, books: &Books) -> WorkView {
 }
 
 /// To the second, rounded up: what changes with every reading would be published with every reading.
-fn phase_ends(line: &Line, clock: &Clock) -> Option<PhaseEnds> {
+pub(super) fn phase_ends(line: &Line, clock: &Clock) -> Option<PhaseEnds> {
     let outlook = line.outlook().filter(|_| line.state().0 == LineState::Execute)?;
     let second = |at| UnixMillis((clock.wall_at(at).0 + 999).div_euclid(1000) * 1000);
     Some(PhaseEnds { at: outlook.at.map(second), from: second(outlook.from), until: outlook.until.map(second) })

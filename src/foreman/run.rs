@@ -12,6 +12,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::command::{Answer, Command, JobCommand, Refused, RefusedCode};
 use super::commission::{Commissioned, Measured, commission};
+use super::curve::Thermographs;
 use super::decide::{Decider, Event};
 use super::foresee::Outlook;
 use super::handle::{Handle, News, Request};
@@ -56,6 +57,7 @@ pub struct Foreman {
     news: broadcast::Sender<News>,
     keys: watch::Sender<Arc<Keyring>>,
     outlook: Outlook,
+    thermographs: Thermographs,
     config_path: PathBuf,
     /// The longest that a shutdown may take.
     stop_limit: Duration,
@@ -96,7 +98,9 @@ impl Foreman {
         let (news, _) = broadcast::channel(NEWS);
         let (outlook, outlook_out) = Outlook::new();
         let (keys, keys_out) = watch::channel(office.decider.keys.ring());
-        let handle = Handle::new(requests_in, live_out, news.clone()).with_forecast(outlook_out).with_keys(keys_out);
+        let (thermographs, curves_out) = Thermographs::new(config.lines.len());
+        let handle = Handle::new(requests_in, live_out, news.clone());
+        let handle = handle.with_forecast(outlook_out).with_keys(keys_out).with_curves(curves_out);
         let checked = mpsc::channel(DESK);
         let mut foreman = Self {
             office,
@@ -111,6 +115,7 @@ impl Foreman {
             news,
             keys,
             outlook,
+            thermographs,
             config_path: config.path.clone(),
             stop_limit: Duration::try_from_secs_f64(config.daemon.stop_limit_s).unwrap_or(Duration::MAX),
         };
@@ -220,6 +225,7 @@ impl Foreman {
             views.push(view);
         }
         let seq = books.last_seq();
+        self.thermographs.refresh(&self.office.decider);
         if !changed.is_empty() || self.live.borrow().seq != seq {
             self.live.send_replace(Arc::new(Live { lines: views, seq }));
         }

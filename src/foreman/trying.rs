@@ -55,16 +55,19 @@ pub(super) fn trial_words(line: &Line) -> String {
             HeatStage::Soaking => format!("Trying the bed's heater: held at {:.0} °C", run.target.0),
             HeatStage::Cooling | HeatStage::Ended => format!("Trying how the bed cools: {bed}, heater off"),
         },
+        None if line.is_pressed() => "Jogging the belt while a button is held".to_owned(),
         None => "Jogging the belt".to_owned(),
     }
 }
 
 /// Commands of commissioning that make sense now.
 pub(super) fn trial_commands(line: &Line) -> &'static [&'static str] {
-    if line.tries() {
+    if line.is_pressed() {
+        &["let-go", "end-trial"]
+    } else if line.tries() {
         &["end-trial"]
     } else if line.may_try() {
-        &["jog", "heat-trial"]
+        &["jog", "jog-while", "heat-trial"]
     } else {
         &[]
     }

@@ -6,6 +6,7 @@ use axum::extract::{Path, RawQuery, State};
 use axum::response::Html;
 use axum::routing::get;
 
+use super::curve::{self, CurveSight};
 use super::desk::{Cursor, Desk, JobList};
 use super::error::HttpError;
 use super::frame::{Frame, Here};
@@ -57,6 +58,7 @@ struct LineTemplate<'a> {
     picture: Option<PictureSight>,
     /// The whole belt, to scale.
     strip: Option<Strip>,
+    curve: Option<CurveSight>,
 }
 
 #[derive(Template)]
@@ -152,7 +154,8 @@ async fn line(desk: &Desk, view: &LineView, forecast: &ForecastView) -> Result<S
         None => None,
     };
     let strip = view.belt.as_ref().and_then(|belt| Strip::new(belt, Reach::Loop));
-    render(&LineTemplate { view, sight: LineSight::new(view, forecast), picture, strip })
+    let (sight, curve) = (LineSight::new(view, forecast), curve::sight_of(desk, view));
+    render(&LineTemplate { view, sight, picture, strip, curve })
 }
 
 async fn queue(desk: &Desk) -> Result<String, HttpError> {

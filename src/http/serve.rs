@@ -25,8 +25,8 @@ use super::desk::Desk;
 use super::document::{self, Api};
 use super::error::{self, HttpError};
 use super::{
-    access, belt, belt_page, commission, door, events, forecast, forms, guide, job_forms, job_page, jobs, journal, key,
-    keys, keys_page, lines, log, once, pages, picture, proofs, statics, upload,
+    access, belt, belt_page, commission, curve, door, events, forecast, forms, guide, job_forms, job_page, jobs, jog,
+    journal, key, keys, keys_page, lines, log, once, pages, picture, proofs, statics, upload,
 };
 
 /// Bodies other than files.
@@ -79,6 +79,8 @@ fn small() -> Api {
         .merge(proofs::router())
         .merge(lines::router())
         .merge(commission::router())
+        .merge(jog::router())
+        .merge(curve::router())
         .merge(belt::api())
         .merge(journal::router())
         .merge(forecast::router())

@@ -47,6 +47,7 @@ static FILES: LazyLock<Vec<File>> = LazyLock::new(|| {
         script("belt.js", include_str!("../../web/static/belt.js")),
         file("page.css", "text/css; charset=utf-8", include_bytes!("../../web/static/page.css")),
         script("upload.js", include_str!("../../web/static/upload.js")),
+        script("jog.js", include_str!("../../web/static/jog.js")),
         file("proof.css", "text/css; charset=utf-8", include_bytes!("../../web/static/proof.css")),
         file("icon.svg", "image/svg+xml", include_bytes!("../../web/static/icon.svg")),
         file("icon-192.png", "image/png", include_bytes!("../../web/static/icon-192.png")),

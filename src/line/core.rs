@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 use super::alarms::Alarms;
+use super::jog::Presses;
 use super::marks::kept_ledger;
 use super::settings::LineSettings;
 use super::signal::{Act, Readings, Signal, Step, StepId, StepResult, Watched, Work};
@@ -47,6 +48,8 @@ pub struct Line {
     pub(super) last_step: u64,
     /// The last run of the bed's heater that a person asked for.
     pub(super) heat_run: Option<HeatRun>,
+    /// The buttons that jog the belt while they are held.
+    pub(super) presses: Presses,
     pub(super) timers: Timers,
     pub(super) acts: VecDeque<Act>,
 }
@@ -164,6 +167,7 @@ impl Line {
             trailing: None,
             last_step: 0,
             heat_run: None,
+            presses: Presses::default(),
             timers: Timers::default(),
             acts: VecDeque::new(),
         };
@@ -271,6 +275,7 @@ impl Line {
                 self.abort(now, LineReason::StoreFailed, &format!("the journal cannot be written: {why}"), true);
             }
         }
+        self.settle_press(now);
     }
 
     /// Takes in that time has passed.
@@ -280,6 +285,7 @@ impl Line {
                 Timer::Phase => self.on_phase_overdue(now),
                 Timer::Reading => self.on_readings_silent(now),
                 Timer::Late => self.on_print_late(now),
+                Timer::Lease => self.on_lease_over(),
                 Timer::NozzleOff => {
                     self.heaters_off_in_hold(Step::Heat { bed: None, nozzle: Some(OFF) }, Timer::NozzleOff, now)
                 }
@@ -292,6 +298,7 @@ impl Line {
 
     /// The daemon is to end: with a copy under way or a trial, heaters go off. The cycle stays open, so that the next start asks.
     pub fn shut_down(&mut self) {
+        self.presses.end("the daemon is to end");
         if (self.in_work.is_some() || self.tries()) && self.connected {
             let lift = self.phase() == Some(Phase::Print);
             self.begin_step(Step::Quiet { lift });
@@ -441,6 +448,7 @@ impl Line {
     /// Counts belt travel into the ledger and the cycle, also one that has ended meanwhile.
     pub(super) fn count_travel(&mut self, result: &StepResult) {
         self.ledger.count(result.moved, result.maybe);
+        self.presses.count(result.moved, result.maybe);
         match (&mut self.trailing, &mut self.in_work) {
             (Some((_, travelled)), _) => *travelled += result.moved,
             (None, Some(work)) => work.travelled += result.moved,
@@ -499,6 +507,7 @@ impl Line {
         }
         if state != LineState::Execute {
             self.close_heat_run();
+            self.presses.end(note);
         }
         self.state = state;
         self.reason = reason;

@@ -17,8 +17,19 @@ impl Line {
     /// When the bed will be where it is going, as far as its readings tell.
     #[must_use]
     pub fn outlook(&self) -> Option<Outlook> {
+        self.followed()?.outlook()
+    }
+
+    /// How the bed will most likely go from `now` until it is where it is going, in so many steps; empty where nobody can tell.
+    #[must_use]
+    pub fn foretold(&self, now: Moment, steps: u32) -> Vec<(Moment, Celsius)> {
+        let ahead = |tracker: &Tracker| Some(tracker.outlook()?.ahead(now, tracker.target(), steps));
+        self.followed().and_then(ahead).unwrap_or_default()
+    }
+
+    fn followed(&self) -> Option<&Tracker> {
         let work = self.in_work.as_ref().filter(|w| matches!(w.stage, Stage::WarmBed | Stage::Cooling))?;
-        work.tracker.as_ref()?.outlook()
+        work.tracker.as_ref()
     }
 
     /// Follows the bed to its first temperature.

@@ -10,6 +10,7 @@ mod core;
 mod follow;
 mod guide;
 mod heat;
+mod jog;
 mod marks;
 mod operate;
 mod place;
@@ -26,6 +27,7 @@ pub use core::{InWork, Line, Stage};
 pub use guide::{
     Figure, Finding, Hint, Input, Leg, Needs, Setting, SettingValue, Standing, Topic, Values, guide, leg, work_out,
 };
+pub use jog::{JOG_LEASE, JogWhile, Toward};
 pub use operate::{Objection, Operator};
 pub use settings::{BeltSettings, Check, LineSettings};
 pub use signal::{Act, Readings, Signal, Step, StepId, StepResult, Verdict, Watched, Work};

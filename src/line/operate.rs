@@ -1,6 +1,7 @@
 //! What a person can do to a line, in every phase.
 
 use super::core::{Line, Stage};
+use super::jog::JogWhile;
 use super::signal::{Act, Step};
 use super::trial::Jog;
 use crate::job::{AlarmKind, LineReason, LineState, Outcome, PartWord, Phase};
@@ -28,6 +29,13 @@ pub enum Operator {
     NotClear,
     /// Run the belt a little, while nothing is made.
     Jog(Jog),
+    /// Run the belt while a button is held. The first one of a press begins; those that follow renew it.
+    JogWhile(JogWhile),
+    /// The button of this press is let go.
+    JogLetGo {
+        /// Which.
+        press: u64,
+    },
     /// Heat the bed and let it cool, to learn how it does both.
     HeatTrial {
         /// How warm, °C.
@@ -79,6 +87,11 @@ impl Line {
             Operator::BeltClear { part } => self.word_clear(now, part),
             Operator::NotClear => self.word_not_clear(now),
             Operator::Jog(jog) => self.jog(now, jog),
+            Operator::JogWhile(asked) => self.jog_while(now, asked),
+            Operator::JogLetGo { press } => {
+                self.let_go(press);
+                Ok(())
+            }
             Operator::HeatTrial { bed_c, looked } => self.begin_heat_run(now, bed_c, looked),
             Operator::EndTrial => self.end_trial(now),
             Operator::SpliceAtNose => self.splice_at_nose(now),

@@ -87,6 +87,8 @@ pub struct LineSettings {
     pub held_bed_off: Duration,
     /// The longest silence of the thermometers while they matter.
     pub reading_limit: Duration,
+    /// How long a word that a button is held counts, by the line's clock: [`super::JOG_LEASE`] of the life of whoever holds it.
+    pub jog_lease: Duration,
     /// The hottest that the bed may get.
     pub bed_max: Celsius,
     /// The hottest that the nozzle may get.

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use crate::belt::{Advance, Move, Span};
+use crate::belt::{Advance, Move, Span, Stretch};
 use crate::job::{CheckedBy, CycleId, JobId, Outcome};
 use crate::thermal::{Likeness, Prior, Summary};
 use crate::units::{Celsius, Micrometres, Millimetres};
@@ -86,6 +86,12 @@ impl Step {
     #[must_use]
     pub(super) const fn heats_or_moves(&self) -> bool {
         !matches!(self, Self::Quiet { lift: false })
+    }
+
+    /// Whether it is a piece of a jog that lasts while a button is held.
+    #[must_use]
+    pub fn is_piece(&self) -> bool {
+        matches!(self, Self::Belt { moves, .. } if moves.iter().any(|each| each.stretch == Stretch::HeldJog))
     }
 }
 

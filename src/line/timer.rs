@@ -15,9 +15,11 @@ pub enum Timer {
     NozzleOff,
     /// The bed goes off in a hold.
     BedOff,
+    /// Whoever holds a button to jog the belt has not been heard of for too long.
+    Lease,
 }
 
-const ALL: [Timer; 5] = [Timer::Phase, Timer::Reading, Timer::Late, Timer::NozzleOff, Timer::BedOff];
+const ALL: [Timer; 6] = [Timer::Phase, Timer::Reading, Timer::Late, Timer::NozzleOff, Timer::BedOff, Timer::Lease];
 
 /// The deadlines that are running.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

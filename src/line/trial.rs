@@ -107,42 +107,25 @@ impl Line {
                 "a copy is on the line; let it end, or say what became of it, first"
             }
             _ if !self.connected => "there is no connection to the printer",
-            _ if self.step.is_some() => "the printer is still coming to a stand; try again in a moment",
+            _ if self.step.is_some() || self.has_press() => {
+                "the printer is still coming to a stand; try again in a moment"
+            }
             LineState::Idle | LineState::Held | LineState::Stopped | LineState::Suspended => return None,
         };
         Some(Objection(why.to_owned()))
     }
 
     pub(super) fn jog(&mut self, now: Moment, jog: Jog) -> Result<(), Objection> {
-        self.check_trying(jog.looked)?;
-        let fastest = self.settings.drive.travel_feed.0;
+        let cool = self.check_jogging(now, jog.looked, jog.feed_mm_min, jog.although_warm)?;
         if jog.travel.0 == 0 || jog.travel.0.unsigned_abs() > JOG_MAX.0.unsigned_abs() {
             let most = JOG_MAX.to_millimetres();
             return Err(Objection(format!(
                 "a jog is up to {most} either way, and not zero; longer ones are made in pieces"
             )));
         }
-        if jog.feed_mm_min == 0 || f64::from(jog.feed_mm_min) > fastest {
-            let found = jog.feed_mm_min;
-            return Err(Objection(format!(
-                "the feed is {found} mm/min; it must be from 1 to the line's travel feed, {fastest} mm/min"
-            )));
-        }
-        let cool = self.fresh_bed(now).is_some_and(|bed| bed.0 <= TOUCHABLE_C);
-        if !cool && !jog.although_warm {
-            let bed = self.fresh_bed(now).map_or_else(|| "not known".to_owned(), |bed| format!("{:.1} °C", bed.0));
-            return Err(Objection(format!(
-                "the belt moves when the bed is at or below {TOUCHABLE_C} °C, and it is {bed}; let it cool, or say that it may move all the same"
-            )));
-        }
         let mut text =
             format!("a person jogs the belt by {} at {} mm/min", jog.travel.to_millimetres(), jog.feed_mm_min);
-        if jog.looked {
-            text.push_str(", having looked");
-        }
-        if !cool {
-            text.push_str(", although the bed is not known to be cool");
-        }
+        text.push_str(words_of(jog.looked, cool));
         self.journal("jog", &text);
         let feed = MillimetresPerMinute(f64::from(jog.feed_mm_min));
         let moves = vec![Move { stretch: Stretch::Jog, travel: jog.travel, feed }];
@@ -152,6 +135,36 @@ impl Line {
         self.set_phase_timer(now, limit);
         self.begin_step(Step::Belt { moves, watch: false });
         Ok(())
+    }
+
+    /// Whether the belt may be jogged now, at this feed and on these words; and whether the bed is known to be cool.
+    pub(super) fn check_jogging(
+        &self,
+        now: Moment,
+        looked: bool,
+        feed_mm_min: u32,
+        although_warm: bool,
+    ) -> Result<bool, Objection> {
+        self.check_trying(looked)?;
+        let fastest = self.settings.drive.travel_feed.0;
+        if feed_mm_min == 0 || f64::from(feed_mm_min) > fastest {
+            return Err(Objection(format!(
+                "the feed is {feed_mm_min} mm/min; it must be from 1 to the line's travel feed, {fastest} mm/min"
+            )));
+        }
+        let cool = self.may_be_touched(now);
+        if !cool && !although_warm {
+            let bed = self.fresh_bed(now).map_or_else(|| "not known".to_owned(), |bed| format!("{:.1} °C", bed.0));
+            return Err(Objection(format!(
+                "the belt moves when the bed is at or below {TOUCHABLE_C} °C, and it is {bed}; let it cool, or say that it may move all the same"
+            )));
+        }
+        Ok(cool)
+    }
+
+    /// Whether the bed is known to be cool.
+    pub(super) fn may_be_touched(&self, now: Moment) -> bool {
+        self.fresh_bed(now).is_some_and(|bed| bed.0 <= TOUCHABLE_C)
     }
 
     pub(super) fn begin_heat_run(&mut self, now: Moment, bed_c: u32, looked: bool) -> Result<(), Objection> {
@@ -186,6 +199,8 @@ impl Line {
         }
         if self.heats() {
             self.end_heat_run(now, LineReason::Commissioning, "a person ended the run of the heater");
+        } else if self.is_pressed() {
+            self.end_press("a person ended it");
         } else {
             // The state follows when the belt stands.
             self.stop_belt();
@@ -204,6 +219,9 @@ impl Line {
 
     /// The belt of a jog stands.
     pub(super) fn on_jog_done(&mut self, now: Moment, result: &StepResult) {
+        if self.has_press() {
+            return self.on_piece_done(now, result.complete);
+        }
         if !self.tries() {
             return;
         }
@@ -341,6 +359,16 @@ impl HeatRun {
         }
         let earlier = self.cooling.iter().rev().find(|(at, _)| now.since(*at) >= FLAT_OVER);
         now.since(from) >= FLAT_OVER && earlier.is_some_and(|&(_, then)| then.0 - bed.0 < FLAT_K)
+    }
+}
+
+/// A person's words on a jog, for the journal.
+pub(super) fn words_of(looked: bool, cool: bool) -> &'static str {
+    match (looked, cool) {
+        (false, true) => "",
+        (true, true) => ", having looked",
+        (false, false) => ", although the bed is not known to be cool",
+        (true, false) => ", having looked, although the bed is not known to be cool",
     }
 }
 

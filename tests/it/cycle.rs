@@ -3,6 +3,7 @@
 mod alarms;
 mod bench;
 mod heat;
+mod jog;
 mod person;
 mod place;
 mod trial;

@@ -2,6 +2,7 @@
 
 mod access;
 mod commission;
+mod curve;
 mod document;
 mod events;
 mod fake;

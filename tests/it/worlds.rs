@@ -1,8 +1,11 @@
 //! Worlds on one clock: what a line makes with and without faults, and what has once broken a law.
 
+mod thumb;
+
 use super::world::plan::Plan;
 use super::world::runner::{run_many, run_script};
 use super::world::world::World;
+use thumb::{Thumbs, press_often};
 
 /// Seeds, and those of their faults that it took: each broke a law once.
 const ONCE_BROKEN: &[(u64, &[usize], &str)] = &[
@@ -32,6 +35,18 @@ fn a_line_without_faults_makes_what_is_asked_for() {
         verdict.unwrap_or_else(|why| panic!("seed {seed}: {why}"));
         assert!(tally.cycles > 0, "{tally:?}");
     }
+}
+
+#[test]
+fn a_belt_that_a_thumb_runs_stops_when_the_thumb_or_its_phone_is_gone() {
+    let mut shown = Thumbs::default();
+    for seed in 0..40 {
+        press_often(seed, &mut shown).unwrap_or_else(|why| panic!("seed {seed}: {why}; {shown:?}"));
+    }
+    println!("{shown:?}");
+    assert!(shown.ran > 200 && shown.lost_phones > 100 && shown.mishaps > 100 && shown.kills > 5, "{shown:?}");
+    // The bounds are not far from what happens, and letting go is heard at once but for a slow disk.
+    assert!(shown.farthest > 0.8 && shown.after_let_go > 0.5 && shown.after_let_go < 2.0, "{shown:?}");
 }
 
 #[test]

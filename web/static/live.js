@@ -302,6 +302,9 @@ export function say(text, undo) {
   said.append(close);
 }
 
+// Other scripts of the page speak here too.
+addEventListener("nosebar-say", (event) => say(event.detail));
+
 /* The reader's time zone goes along where days are asked for. */
 
 for (const field of document.querySelectorAll("[data-zone]")) field.value ||= zone;

@@ -45,6 +45,7 @@ pub(super) fn settings(check: Check) -> LineSettings {
         held_nozzle_off: Duration::from_secs(600),
         held_bed_off: Duration::from_secs(3600),
         reading_limit: Duration::from_secs(30),
+        jog_lease: nosebar::line::JOG_LEASE,
         bed_max: Celsius(110.0),
         nozzle_max: Celsius(275.0),
     }

@@ -2,7 +2,8 @@
 
 use axum::http::Method;
 use nosebar::foreman::{
-    Command, HeatRunView, Jog, LineCommand, LineView, Measured, RefusedCode, Topic, TrialView, WriteWord,
+    Command, HeatRunView, Jog, JogWhile, LineCommand, LineView, Measured, RefusedCode, Topic, Toward, TrialView,
+    WriteWord,
 };
 use nosebar::units::Micrometres;
 use serde_json::json;
@@ -169,4 +170,37 @@ async fn a_run_of_the_heater_and_the_way_since_the_mark_are_shown_as_they_are_no
     for words in ["ended, 812 readings", "21.5 °C", "812 s", "345.678 mm", "End it now"] {
         assert!(part.contains(words), "{words}: {part}");
     }
+}
+
+#[tokio::test]
+async fn programs_hold_a_button_and_let_it_go() {
+    let bench = Bench::open().await;
+    let post =
+        async |path: &str, body| bench.send_json(Method::POST, &format!("/api/v1/lines/belt-1/{path}"), &body).await;
+    let held = json!({ "toward": "tail", "feed_mm_min": 600, "looked": true, "press": 9_007_199_254_740_991_u64 });
+    assert_eq!(post("jog-while", held.clone()).await.json()["name"], "belt-1");
+    let press = 9_007_199_254_740_991;
+    let asked = JogWhile { toward: Toward::Tail, feed_mm_min: 600, looked: true, although_warm: false, press };
+    assert_eq!(line_command(&bench).await, LineCommand::JogWhile(asked));
+    assert_eq!(post("let-go", json!({ "press": 7 })).await.status, 200);
+    assert_eq!(line_command(&bench).await, LineCommand::JogLetGo { press: 7 });
+    for (key, value) in [("toward", json!("up")), ("press", json!(-1)), ("feed_mm_min", json!(1.5)), ("mm", json!(3))] {
+        let mut wrong = held.clone();
+        wrong[key] = value;
+        assert_eq!(post("jog-while", wrong).await.status, 422, "{key}");
+    }
+    assert_eq!(post("let-go", json!({})).await.status, 422);
+    assert!(bench.fake.lock().await.asked.is_empty());
+    bench.fake.lock().await.refuses = Some(no(RefusedCode::Conflict, "this press is over"));
+    check_problem(&post("jog-while", held).await, 409, "/problems/not-in-this-state");
+}
+
+#[tokio::test]
+async fn a_held_button_is_given_up_when_the_foreman_does_not_come_to_it() {
+    let bench = Bench::open().await;
+    let busy = bench.fake.lock().await;
+    let body = json!({ "toward": "nose", "feed_mm_min": 600, "press": 1 });
+    let late = bench.send_json(Method::POST, "/api/v1/lines/belt-1/jog-while", &body).await;
+    check_problem(&late, 503, "/problems/busy");
+    drop(busy);
 }

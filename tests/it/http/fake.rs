@@ -8,8 +8,8 @@ use axum::http::{HeaderMap, Method, Request, StatusCode};
 use nosebar::clock::Clock;
 use nosebar::foreman::{
     Answer, Arrival, Change, Command, Commissioned, ForecastView, Handle, JobCommand, KeyBook, KeyCommand, Keyring,
-    LineCommand, LineView, Live, Measured, News, Question, Refused, RefusedCode, Request as Ask, TemperatureView,
-    TrialView, WorkView,
+    LineCommand, LineView, Live, Measured, News, Question, Refused, RefusedCode, Request as Ask, TemperatureCurve,
+    TemperatureView, TrialView, WorkView,
 };
 use nosebar::http::{Desk, Secret, router};
 use nosebar::infeed::Intake;
@@ -45,6 +45,7 @@ pub(super) struct Fake {
     forecast: watch::Sender<Arc<ForecastView>>,
     keys: KeyBook,
     ring: watch::Sender<Arc<Keyring>>,
+    curves: watch::Sender<Arc<Vec<Arc<TemperatureCurve>>>>,
     /// What it was asked, in order, for tests to look at.
     pub(super) asked: Vec<Command>,
     /// Refuses everything with this, when set.
@@ -84,9 +85,11 @@ impl Bench {
         let (requests, mut desk_bell) = mpsc::channel::<Ask>(16);
         let (forecast, forecast_out) = watch::channel(Arc::default());
         let (ring, ring_out) = watch::channel(Arc::default());
-        let handle = Handle::new(requests, watching, news.clone()).with_forecast(forecast_out).with_keys(ring_out);
-        let (asked, keys) = (Vec::new(), KeyBook::default());
-        let fake = Fake { store, live, news, forecast, keys, ring, asked, refuses: None, jobs: Vec::new(), seq: 0 };
+        let (curves, curves_out) = watch::channel(Arc::default());
+        let handle = Handle::new(requests, watching, news.clone());
+        let handle = handle.with_forecast(forecast_out).with_keys(ring_out).with_curves(curves_out);
+        let (asked, keys, jobs) = (Vec::new(), KeyBook::default(), Vec::new());
+        let fake = Fake { store, live, news, forecast, keys, ring, curves, asked, refuses: None, jobs, seq: 0 };
         let fake = Arc::new(Mutex::new(fake));
         let foreman = Arc::clone(&fake);
         let work = tokio::spawn(async move {
@@ -335,8 +338,10 @@ impl Fake {
             LineCommand::Resume => line.state = LineState::Execute,
             LineCommand::Stop => line.state = LineState::Stopped,
             LineCommand::EmergencyStop => line.state = LineState::Aborted,
-            LineCommand::Jog(_) | LineCommand::HeatTrial { .. } => line.state = LineState::Execute,
-            LineCommand::EndTrial => line.state = LineState::Held,
+            LineCommand::JogWhile(_) | LineCommand::Jog(_) | LineCommand::HeatTrial { .. } => {
+                line.state = LineState::Execute
+            }
+            LineCommand::JogLetGo { .. } | LineCommand::EndTrial => line.state = LineState::Held,
             // What is marked on the belt changes nothing here that a test looks at.
             LineCommand::SpliceAtNose
             | LineCommand::ForgetSplice
@@ -358,6 +363,11 @@ impl Fake {
         let (key, _) = self.keys.command(NOON, what)?;
         self.ring.send_replace(self.keys.ring());
         Ok(Answer::Key(Box::new(key)))
+    }
+
+    /// What the thermometers of its only line showed.
+    pub(super) fn trace(&mut self, curve: TemperatureCurve) {
+        self.curves.send_replace(Arc::new(vec![Arc::new(curve)]));
     }
 
     /// Publishes a forecast, and wakes those who listen.

@@ -6,7 +6,7 @@ use std::time::Duration;
 use nosebar::belt::Stretch;
 use nosebar::foreman::{Answer, Command, LineCommand, Office, Refused};
 use nosebar::job::{JobId, JobState, LineState, Outcome};
-use nosebar::line::Verdict;
+use nosebar::line::{JOG_LEASE, Verdict};
 use nosebar::printer::{Order, Report, Task};
 use nosebar::sim::Truth;
 use nosebar::units::Moment;
@@ -57,6 +57,8 @@ pub(crate) struct Laws {
     /// The air is warm: a bed that was cool may grow warm again while the belt runs, and what has left cannot be called back.
     pub(crate) hot_room: bool,
     jogs: bool,
+    /// When the foreman last heard that a button is held.
+    pub(crate) held_at: Option<Moment>,
     /// Where the part lets go for which the belt was last told to run, °C.
     release_c: f64,
     /// By how much a person lets the belt run warmer than parts let go.
@@ -109,11 +111,23 @@ impl Laws {
             Order::EmergencyStop => self.see_stop_asked(now, connected),
             Order::Do(0, Task::Quiet { .. }) | Order::StopBelt | Order::PartsTakenOff => {}
             Order::Do(step, task) => {
-                if !disk.steps.contains(step) {
+                let kept = disk.steps.contains(step) || disk.keeps_piece(task);
+                if !kept {
                     return Err(format!("L3: step {step} is sent and is not in the journal: {task:?}"));
                 }
                 if let Task::Belt { moves, .. } = task {
-                    self.see_belt_order(now, moves.iter().any(|each| each.stretch == Stretch::Jog), office)?;
+                    let piece = moves.iter().any(|each| each.stretch == Stretch::HeldJog);
+                    if piece && self.held_at.is_none_or(|at| now.since(at) >= JOG_LEASE) {
+                        return Err(format!(
+                            "a piece is to run at {now:?}, a held button was last heard of at {:?}",
+                            self.held_at
+                        ));
+                    }
+                    self.see_belt_order(
+                        now,
+                        moves.iter().any(|each| matches!(each.stretch, Stretch::Jog | Stretch::HeldJog)),
+                        office,
+                    )?;
                 }
             }
         }

@@ -1,7 +1,7 @@
 //! The whole product on one clock, without waiting: foreman's decisions, line, driver, wire, a simulated machine, a store in
 //! memory and the people around them. Every random choice comes from one seed.
 
-mod cable;
+pub(crate) mod cable;
 pub(crate) mod chance;
 mod driving;
 mod fault;

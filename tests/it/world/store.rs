@@ -4,6 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
 use nosebar::job::{AccessKey, Cycle, CycleId, HeatRun, Job, JobId, LineRow, PrintRun, Survey};
+use nosebar::line::Step;
+use nosebar::printer::Task;
 use nosebar::store::{Entry, PRINT_RUNS, Snapshot, StoreError, Write};
 
 /// What is kept.
@@ -70,6 +72,14 @@ impl Kept {
                 self.journal.push(entry);
             }
         }
+    }
+
+    /// Whether this is a piece of a held jog, and the line's row has it as the step that is open.
+    pub(crate) fn keeps_piece(&self, task: &Task) -> bool {
+        let Task::Belt { moves, watch, .. } = task else { return false };
+        let step = Step::Belt { moves: moves.clone(), watch: *watch };
+        let open = |row: &LineRow| row.open_step.as_ref().and_then(|text| serde_json::from_str::<Step>(text).ok());
+        step.is_piece() && self.lines.values().any(|row| open(row).as_ref() == Some(&step))
     }
 
     /// What the next process finds.

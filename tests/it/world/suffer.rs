@@ -90,7 +90,7 @@ impl World {
         }
     }
 
-    fn cut(&mut self, span: Duration) {
+    pub(crate) fn cut(&mut self, span: Duration) {
         let now = self.now();
         self.cable.down_until = Some(now + span);
         self.cable.to_host.empty();

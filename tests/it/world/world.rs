@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use nosebar::clock::Clock;
-use nosebar::foreman::{Answer, Arrival, Command, Errand, Office, Refused};
+use nosebar::foreman::{Answer, Arrival, Command, Errand, LineCommand, Office, Refused};
 use nosebar::job::{CycleId, JobId, LineName, Phase};
 use nosebar::line::Verdict;
 use nosebar::printer::{Attendant, Order, Report};
@@ -49,6 +49,8 @@ pub(crate) struct World {
     /// Faults whose moment is known.
     pub(crate) due: Vec<(Moment, usize)>,
     pub(crate) fails_until: Option<Moment>,
+    /// One write in so many is slow.
+    pub(crate) slow_one_in: usize,
     was: Option<(u32, Phase)>,
     begun: u32,
     last_cycle: Option<CycleId>,
@@ -126,6 +128,7 @@ impl World {
             killing: None,
             program: None,
             fails_until: None,
+            slow_one_in: 50,
             was: None,
             begun: 0,
             last_cycle: None,
@@ -223,6 +226,9 @@ impl World {
             if process.office.stop_at_once(&command).is_some() {
                 self.laws.see_stop_asked(self.clock.now(), process.attendant.is_connected());
             }
+            if matches!(command, Command::Line { what: LineCommand::JogWhile(_), .. }) {
+                self.laws.held_at = Some(self.clock.now());
+            }
             process.office.handle_request(command, answer);
             return Ok(true);
         }
@@ -240,7 +246,7 @@ impl World {
             Errand::Keep(writes) => {
                 // While a stop is on its way the disk is at its slowest.
                 let stop = self.laws.stop_is_due();
-                let slow = self.chance.one_in(50);
+                let slow = self.chance.one_in(self.slow_one_in);
                 let takes = if slow {
                     self.chance.span(Duration::from_millis(1), Duration::from_secs(2))
                 } else if stop {
