@@ -315,7 +315,7 @@ look("a jog moves the belt, and what was measured goes into the config after a s
     const page = await openStep("measure", options);
     const before = (await daemon.read("/lines/one")).belt_odometer_um;
     await page.getByLabel(/^Toward the nose/).fill("60");
-    await page.getByLabel(/^I have looked/).check();
+    await page.locator("#jog-looked").check();
     await page.getByRole("button", { name: "Jog the belt" }).click();
     const travelled = page.locator("dt:text-is('Travelled') + dd", { hasText: "0.060 m" });
     if (!scripts) {
