@@ -248,53 +248,48 @@ async function checkPicture(picture, name) {
   assert.ok(await picture.evaluate((image) => image.naturalWidth) >= 96, "the picture has been loaded");
 }
 
-/** Opens what is hidden about the belt. */
-const openBelt = (page) => page.locator("summary", { hasText: "Belt: splice and flaws" }).click();
-
-/** Says on the page that the splice is at the nose, and that a stretch of `length` mm before it is no good. */
+/** Says on the belt's page that the splice is at the nose, and that a stretch of `length` mm before it is no good. */
 async function markBelt(page, length) {
-  await page.getByRole("button", { name: "The splice is at the nose now" }).click();
-  await page.locator("dt:text-is('Splice') + dd", { hasText: "mm before the nose" }).waitFor({ state: "attached", ...soon });
-  if (!await page.getByLabel("Length, mm").isVisible()) await openBelt(page);
+  await page.getByRole("button", { name: "Re-zero: the splice is at the nose now" }).click();
+  await page.locator("dt:text-is('Splice') + dd", { hasText: "mm before the nose" }).waitFor(soon);
+  await page.getByLabel("Near end, mm before the nose").fill("0");
   await page.getByLabel("Length, mm").fill(`${length}`);
   await page.getByLabel("What is wrong").fill("glue");
-  await page.getByRole("button", { name: "Mark a flaw at the nose" }).click();
-  await page.getByText(`Flaw 1, ${length}.0 mm long`).waitFor({ state: "attached", ...soon });
+  await page.getByRole("button", { name: "Mark this flaw" }).click();
+  await page.getByText(`Flaw 1, ${length}.0 mm long`).waitFor(soon);
 }
 
-look("splice and flaw are marked on the page, and a job without room says how much it needs", async () => {
+look("splice and flaw are marked on the belt's page, and a job without room says how much it needs", async () => {
   for (const options of [{}, { javaScriptEnabled: false }]) {
     const scripts = options.javaScriptEnabled !== false;
     daemon = await startDaemon({ belt: "loop_mm = 400.0" });
     const page = await open(options);
-    await page.goto(`${daemon.address}/?still`);
-    await openBelt(page);
+    await page.goto(`${daemon.address}/lines/one/belt`);
     await markBelt(page, 340);
-    if (!await page.getByLabel("Length, mm").isVisible()) await openBelt(page);
     await page.getByText(/Flaw 1, 340\.0 mm long.*: glue/).waitFor(soon);
     await checkTargets(page);
-    await page.locator("#belt-one").scrollIntoViewIfNeeded();
     await shoot(page, scripts ? "phone-belt-marked" : "phone-belt-without-scripts");
     const { belt } = await daemon.read("/lines/one");
     assert.equal(belt.flaws.length, 1);
     assert.equal(belt.flaws[0].length_mm, 340);
     if (scripts) {
+      await page.goto(daemon.address);
       await addFile(page);
       await page.getByText(/needs [\d.]+ mm free, longest free stretch [\d.]+ mm/).first().waitFor(soon);
       await page.locator("#queue").scrollIntoViewIfNeeded();
       await shoot(page, "phone-no-room");
       await checkPicture(page.locator("#job-1 img"), "plant-marker");
       assert.equal((await daemon.read("/lines/one")).work, null, "nothing is begun without room");
+      await page.goto(`${daemon.address}/lines/one/belt`);
     }
-    if (!await page.getByRole("button", { name: "Clear flaw 1" }).isVisible()) await openBelt(page);
     if (!scripts) {
       await page.getByRole("button", { name: "Forget the splice" }).click();
       assert.equal((await daemon.read("/lines/one")).belt.splice_before_mm ?? null, null);
-      await openBelt(page);
     }
     await page.getByRole("button", { name: "Clear flaw 1" }).click();
-    await page.locator("#belt-one p", { hasText: "Flaw 1, " }).waitFor({ state: "detached", ...soon });
+    await page.locator("#line-one p", { hasText: "Flaw 1, " }).waitFor({ state: "detached", ...soon });
     if (scripts) {
+      await page.goto(daemon.address);
       await step(page, "Warm").waitFor(soon);
       await checkPicture(page.locator("#line-one [data-bit=picture] img"), "plant-marker");
       await shoot(page, "phone-picture");

@@ -100,7 +100,7 @@ impl Watched {
 
     fn tell(&mut self, what: LineCommand) {
         let name = self.world.line_name();
-        self.world.ask(Command::Line { name, what });
+        self.world.ask(Command::Line { name, what, if_since: None });
     }
 
     fn driven_um(&self) -> i64 {
