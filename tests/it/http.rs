@@ -20,4 +20,5 @@ mod problems;
 mod routes;
 mod schema;
 mod second_thoughts;
+mod tls;
 mod upload;
