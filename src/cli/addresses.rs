@@ -5,6 +5,8 @@ use std::net::{IpAddr, Ipv6Addr, SocketAddr};
 use nix::ifaddrs::getifaddrs;
 use nix::net::if_::InterfaceFlags;
 
+use crate::http::Seal;
+
 /// The addresses of this machine's interfaces that are up, but for the loopback's; none where the system does not tell.
 pub(super) fn own_addresses() -> Vec<IpAddr> {
     let interfaces = match getifaddrs() {
@@ -23,6 +25,18 @@ pub(super) fn own_addresses() -> Vec<IpAddr> {
         v4.or_else(|| address.as_sockaddr_in6().map(|v6| IpAddr::V6(v6.ip())))
     });
     addresses.collect()
+}
+
+/// The page's addresses, such as `http://192.168.0.20:8017`, the likeliest for a phone first; at least one. `name` is what the
+/// listener at `at` is called in the network. Those for which a browser takes the certificate come before the others.
+pub(super) fn bases(at: SocketAddr, name: Option<&str>, seal: Option<&Seal>) -> Vec<String> {
+    let own = if at.ip().is_unspecified() { own_addresses() } else { Vec::new() };
+    let found = reachable(at, &own).into_iter().map(|found| (found.ip().to_string(), found.to_string()));
+    let named = name.map(|name| (name.to_owned(), format!("{name}:{}", at.port())));
+    let mut ways: Vec<_> = found.chain(named).collect();
+    let Some(seal) = seal else { return ways.iter().map(|(_, place)| format!("http://{place}")).collect() };
+    ways.sort_by_key(|(host, _)| !seal.is_for(host));
+    ways.iter().map(|(_, place)| format!("https://{place}")).collect()
 }
 
 /// Where a listener at `at` is found from other machines: at that address, or, where it listens at every one, at each of `own`.

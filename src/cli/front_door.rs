@@ -5,53 +5,58 @@ use std::io::ErrorKind;
 use std::net::SocketAddr;
 use std::path::Path;
 
-use super::addresses::{own_addresses, reachable};
+use super::addresses::bases;
+use super::announce::Announced;
 use super::say::say;
 use super::start::NotStarted;
+use crate::config::DaemonSection;
 use crate::foreman::{Answer, Command, Handle, KeyCommand};
-use crate::http::{Desk, Secret, qr_text};
+use crate::http::{Desk, Seal, Secret, qr_text};
 use crate::job::{KeyName, Rights};
 
 /// Where earlier versions kept the only key.
 const OLD_FILE: &str = "key";
 const FIRST_NAME: &str = "first phone";
 
-/// The page's addresses, and the key that was made at this start.
-#[derive(Debug)]
+/// The page's addresses and name, and the key that was made at this start.
 pub(super) struct FrontDoor {
     /// Such as `http://192.168.0.20:8017`; the first is the likeliest for a phone.
     bases: Vec<String>,
     keyed: bool,
     first: Option<Secret>,
+    /// What the page is called in the network, and what tells the network so.
+    name: Option<String>,
+    announced: Option<Announced>,
 }
 
 impl FrontDoor {
-    /// Finds the addresses of a listener. Law L11: where others can reach it nobody does anything without a key; so that somebody
-    /// can, one is made where there is none.
-    pub(super) async fn open(data: &Path, at: SocketAddr, scheme: &str, foreman: &Handle) -> Result<Self, NotStarted> {
+    /// Finds the addresses of a listener, and announces its name. Law L11: where others can reach it nobody does anything without
+    /// a key; so that somebody can, one is made where there is none.
+    pub(super) async fn open(
+        daemon: &DaemonSection,
+        at: SocketAddr,
+        seal: Option<&Seal>,
+        foreman: &Handle,
+    ) -> Result<Self, NotStarted> {
         let keyed = !at.ip().is_loopback();
-        let own = if at.ip().is_unspecified() { own_addresses() } else { Vec::new() };
-        let bases = reachable(at, &own).iter().map(|address| format!("{scheme}://{address}")).collect();
-        if !keyed {
-            return Ok(Self { bases, keyed, first: None });
-        }
-        take_over(&data.join(OLD_FILE), foreman).await?;
-        let first = match foreman.keys().may_operate_without(None) {
-            true => None,
-            false => {
-                let secret = Secret::fresh().map_err(|error| {
-                    NotStarted(format!("no key can be made: the system gives no random numbers: {error}"))
-                })?;
-                keep(&secret, foreman).await?;
-                Some(secret)
-            }
-        };
-        Ok(Self { bases, keyed, first })
+        let first = if keyed { first_key(&daemon.data, foreman).await? } else { None };
+        let name = daemon.host_name(at);
+        let announced = name.as_deref().and_then(|name| Announced::start(name, at));
+        let shown = name.as_deref().filter(|_| announced.is_some());
+        Ok(Self { bases: bases(at, shown, seal), keyed, first, name, announced })
     }
 
-    /// Has the desk ask for keys, where it must.
+    /// Has the desk answer to the page's name, and ask for keys where it must.
     pub(super) fn furnish(&self, desk: Desk) -> Desk {
+        let desk = desk.with_host_names(self.name.iter().cloned().collect());
         if self.keyed { desk.with_keys().with_base(self.bases[0].clone()) } else { desk }
+    }
+
+    /// Takes the name back.
+    pub(super) async fn close(self) {
+        if let Some(announced) = self.announced {
+            announced.withdraw().await;
+        }
     }
 
     /// The page's likeliest address.
@@ -81,6 +86,18 @@ impl FrontDoor {
             None => {}
         }
     }
+}
+
+/// A key for the first who comes, if there is none that may operate.
+async fn first_key(data: &Path, foreman: &Handle) -> Result<Option<Secret>, NotStarted> {
+    take_over(&data.join(OLD_FILE), foreman).await?;
+    if foreman.keys().may_operate_without(None) {
+        return Ok(None);
+    }
+    let secret = Secret::fresh()
+        .map_err(|error| NotStarted(format!("no key can be made: the system gives no random numbers: {error}")))?;
+    keep(&secret, foreman).await?;
+    Ok(Some(secret))
 }
 
 /// The key of an earlier version becomes one like the others; its file goes once the database has it.

@@ -1,18 +1,17 @@
 //! `nosebar key`: the keys of other devices, while no daemon runs. With a daemon they are on its page.
 
-use std::net::SocketAddr;
 use std::path::Path;
 use std::process::ExitCode;
 
-use super::addresses::{own_addresses, reachable};
+use super::addresses::bases;
 use super::args::{KeyArgs, KeyWhat};
 use super::say::say;
 use super::serve::block_on;
-use super::start::NotStarted;
+use super::start::{NotStarted, seal_of};
 use crate::clock::Clock;
-use crate::config::Config;
+use crate::config::{Config, DaemonSection};
 use crate::foreman::{KeyBook, KeyCommand, key_facts};
-use crate::http::{Secret, qr_text};
+use crate::http::{Seal, Secret, qr_text};
 use crate::job::{AccessKey, KeyId, KeyName, Rights};
 use crate::store::{DataLock, Entry, Store, StoreError, Write};
 use crate::units::UnixMillis;
@@ -38,7 +37,7 @@ async fn key(args: &KeyArgs) -> Result<(), NotStarted> {
         other => other.into(),
     })?;
     let mut books = Books::open(&daemon.data).await?;
-    let done = books.run(&args.what, daemon.listen).await;
+    let done = books.run(&args.what, &daemon).await;
     books.store.close().await?;
     done
 }
@@ -60,19 +59,21 @@ impl Books {
         Ok(Self { store, keys, last_seq, now: Clock::real().wall() })
     }
 
-    async fn run(&mut self, what: &KeyWhat, listen: SocketAddr) -> Result<(), NotStarted> {
+    async fn run(&mut self, what: &KeyWhat, daemon: &DaemonSection) -> Result<(), NotStarted> {
         match what {
             KeyWhat::List => {
                 list(self.keys.ring().keys());
                 Ok(())
             }
             KeyWhat::Make { name, rights } => {
+                // Before there is a key that would have to be shown.
+                let seal = seal_of(daemon)?;
                 let secret = Secret::fresh()?;
                 let key = self
                     .command(KeyCommand::Make { name: KeyName::new(name)?, rights: *rights, hash: secret.hash() })
                     .await?;
                 say(format_args!("made key {}, {}, which may {}", key.id, shown(&key), key.rights));
-                show(&secret, listen);
+                show(&secret, daemon, seal.as_ref());
                 Ok(())
             }
             KeyWhat::Revoke { id } => {
@@ -103,7 +104,8 @@ impl Books {
 }
 
 /// The only time that a new key is shown.
-fn show(secret: &Secret, listen: SocketAddr) {
+fn show(secret: &Secret, daemon: &DaemonSection, seal: Option<&Seal>) {
+    let listen = daemon.listen;
     if listen.ip().is_loopback() {
         say(format_args!("the key, shown this once: {}", secret.reveal()));
         say(format_args!(
@@ -111,8 +113,8 @@ fn show(secret: &Secret, listen: SocketAddr) {
         ));
         return;
     }
-    let base = reachable(listen, &own_addresses())[0];
-    let address = format!("http://{base}/key/{}", secret.reveal());
+    let bases = bases(listen, daemon.host_name(listen).as_deref(), seal);
+    let address = format!("{}/key/{}", bases[0], secret.reveal());
     say(format_args!(
         "open this once on the device that it is for, while the daemon runs; it is not shown again: {address}"
     ));

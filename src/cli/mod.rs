@@ -1,6 +1,7 @@
 //! The commands of the terminal. Each has a file; `main.rs` alone knows the process's exit status.
 
 mod addresses;
+mod announce;
 mod args;
 mod backup;
 mod commission;

@@ -14,9 +14,9 @@ use super::front_door::FrontDoor;
 use super::rules::{backdrop, check_cooling, dialect, policy, releases, survey_rules};
 use crate::belt::{Direction, DriveBy};
 use crate::clock::Clock;
-use crate::config::{Config, LineConfig, LinkConfig};
+use crate::config::{Config, DaemonSection, LineConfig, LinkConfig};
 use crate::foreman::{Foreman, Handle};
-use crate::http::{self, Desk};
+use crate::http::{self, Desk, Seal, TlsError};
 use crate::infeed::{self, InfeedConfig, Intake, Pictures};
 use crate::job::{Job, LineName};
 use crate::printer::{Connect, Driver, DriverSettings, SerialConnect, SimulatedConnect, SimulatedHandle, TcpConnect};
@@ -64,6 +64,7 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
     for line in &config.lines {
         check_cooling(line).map_err(NotStarted)?;
     }
+    let seal = seal_of(&config.daemon)?;
     make_dir(&config.daemon.data)?;
     make_dir(&config.daemon.infeed)?;
     let lock = DataLock::take(&config.daemon.data)?;
@@ -110,15 +111,24 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
     let desk = Desk::new(handle.clone(), reader, intake);
     let desk = desk.with_pictures(pictures);
     let desk = desk.with_upload_max(config.daemon.upload_max_mib.saturating_mul(1 << 20));
-    let door = FrontDoor::open(&config.daemon.data, listener.local_addr()?, "http", &handle).await?;
+    let door = FrontDoor::open(&config.daemon, listener.local_addr()?, seal.as_ref(), &handle).await?;
     let desk = door.furnish(desk).with_clock(wall);
     let until = closing.clone().cancelled_owned();
     others.push(tokio::spawn(async move {
-        if let Err(error) = http::serve(listener, desk, until).await {
+        let ended = match seal {
+            Some(seal) => http::serve(seal.listen(listener), desk.with_seal(seal), until).await,
+            None => http::serve(listener, desk, until).await,
+        };
+        if let Err(error) = ended {
             tracing::error!(%error, "the page is no longer served");
         }
     }));
     Ok(House { handle, door, simulated, closing, foreman, others, _lock: lock })
+}
+
+/// The certificate of a config, if it names one.
+pub(super) fn seal_of(daemon: &DaemonSection) -> Result<Option<Seal>, TlsError> {
+    daemon.tls_files().map(|(certificate, key)| Seal::read(certificate, key)).transpose()
 }
 
 /// Files of the file store that no job has: a crash or a refusal left them, and they are removed. But where jobs were lost with
@@ -155,6 +165,7 @@ impl House {
     /// Ends everything: printers come to rest, books are closed.
     pub(super) async fn close(self) -> Result<(), NotStarted> {
         self.closing.cancel();
+        self.door.close().await;
         self.foreman.await??;
         for task in self.others {
             // Drivers end when the foreman has gone; a task that broke down has said so already.

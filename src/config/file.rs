@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
@@ -34,6 +34,12 @@ pub struct ConfigFile {
 pub struct DaemonSection {
     /// Where the page listens.
     pub listen: SocketAddr,
+    /// PEM file of the certificate for TLS, its issuers' after it; relative to the config file. Absent: no TLS.
+    pub tls_certificate: Option<PathBuf>,
+    /// PEM file of the certificate's private key; relative to the config file.
+    pub tls_key: Option<PathBuf>,
+    /// The name that the page has in the network, without its `.local`; empty: none is announced.
+    pub mdns_name: String,
     /// Folder of the database and the file store; relative to the config file.
     pub data: PathBuf,
     /// The watched folder; relative to the config file.
@@ -52,6 +58,9 @@ impl Default for DaemonSection {
     fn default() -> Self {
         Self {
             listen: SocketAddr::from(([127, 0, 0, 1], 8017)),
+            tls_certificate: None,
+            tls_key: None,
+            mdns_name: "nosebar".to_owned(),
             data: "data".into(),
             infeed: "infeed".into(),
             settle_s: 3.0,
@@ -59,6 +68,21 @@ impl Default for DaemonSection {
             upload_max_mib: 1024,
             stop_limit_s: 10.0,
         }
+    }
+}
+
+impl DaemonSection {
+    /// The files of the certificate and of its key, where there are any.
+    #[must_use]
+    pub fn tls_files(&self) -> Option<(&Path, &Path)> {
+        self.tls_certificate.as_deref().zip(self.tls_key.as_deref())
+    }
+
+    /// The name to announce, such as `nosebar.local`; `None` where there is none, or nobody else could reach it.
+    #[must_use]
+    pub fn host_name(&self, listen: SocketAddr) -> Option<String> {
+        let wanted = !self.mdns_name.is_empty() && !listen.ip().is_loopback();
+        wanted.then(|| format!("{}.local", self.mdns_name.to_ascii_lowercase()))
     }
 }
 

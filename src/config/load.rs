@@ -81,6 +81,13 @@ impl Config {
         let mut daemon = file.daemon;
         daemon.data = base.join(&daemon.data);
         daemon.infeed = base.join(&daemon.infeed);
+        for file in [&mut daemon.tls_certificate, &mut daemon.tls_key] {
+            *file = file.take().map(|path| base.join(path));
+        }
+        if daemon.tls_certificate.is_some() != daemon.tls_key.is_some() {
+            return Err("TLS needs daemon.tls_certificate and daemon.tls_key; one of them is missing".to_owned());
+        }
+        host_label(&daemon.mdns_name)?;
         above_zero("daemon.settle_s", daemon.settle_s)?;
         above_zero("daemon.stop_limit_s", daemon.stop_limit_s)?;
         above_zero("daemon.rescan_s", daemon.rescan_s)?;
@@ -110,6 +117,20 @@ impl Config {
 
 pub(super) fn above_zero(key: &str, value: f64) -> Result<(), String> {
     if value.is_finite() && value > 0.0 { Ok(()) } else { Err(format!("{key} is {value}; it must be above zero")) }
+}
+
+/// One label of a host name (RFC 1123, §2.1), or nothing.
+fn host_label(name: &str) -> Result<(), String> {
+    let good = name.len() <= 63
+        && name.chars().all(|c| c.is_ascii_alphanumeric() || c == '-')
+        && !name.starts_with('-')
+        && !name.ends_with('-');
+    if good {
+        return Ok(());
+    }
+    Err(format!(
+        "daemon.mdns_name is {name:?}; expected up to 63 letters, digits and hyphens, no hyphen at an end, no dots (.local is added)"
+    ))
 }
 
 /// A misspelt key is told with the nearest one that there is; everything else in the reader's own words.
@@ -154,9 +175,18 @@ mod tests {
             })
             // These have no default: absent is their default.
             .filter(|line| {
-                !["material =", "port =", "address =", "lines =", "program =", "junction_deviation_mm =", "loop_mm ="]
-                    .iter()
-                    .any(|k| line.starts_with(k))
+                ![
+                    "material =",
+                    "tls_",
+                    "port =",
+                    "address =",
+                    "lines =",
+                    "program =",
+                    "junction_deviation_mm =",
+                    "loop_mm =",
+                ]
+                .iter()
+                .any(|k| line.starts_with(k))
             })
             .filter(|line| !["density_g_cm3", "release_c"].iter().any(|k| line.starts_with(k)))
             .flat_map(|line| [line, "\n"])
@@ -183,6 +213,35 @@ mod tests {
         );
         assert!(told("[daemon]\n").contains("there is no [[line]]"));
         assert!(told("[[line]]\nname = \"a\"\n").contains("missing field `check`"));
+    }
+
+    #[test]
+    fn tls_files_come_in_pairs_and_lie_beside_the_config() {
+        let with = |daemon: &str| format!("[daemon]\n{daemon}\n[[line]]\nname = \"a\"\ncheck = {{kind = \"ask\"}}\n");
+        let pair = with("tls_certificate = \"tls/page.pem\"\ntls_key = \"/etc/page.key\"");
+        let config = Config::parse(&pair, Path::new("/x/nosebar.toml")).expect("a good config");
+        assert_eq!(config.daemon.tls_files(), Some((Path::new("/x/tls/page.pem"), Path::new("/etc/page.key"))));
+        for one in ["tls_certificate = \"a.pem\"", "tls_key = \"a.key\""] {
+            assert!(told(&with(one)).contains("one of them is missing"), "{}", told(&with(one)));
+        }
+        assert_eq!(told(&with("")), "good");
+    }
+
+    #[test]
+    fn the_announced_name_is_one_label_or_none() {
+        let with = |name: &str| {
+            format!("[daemon]\nmdns_name = {name:?}\n[[line]]\nname = \"a\"\ncheck = {{kind = \"ask\"}}\n")
+        };
+        for bad in ["nose.bar", "-nose", "nose-", "nöse", "nose bar", &"n".repeat(64)] {
+            assert!(told(&with(bad)).contains("daemon.mdns_name is"), "{bad}");
+        }
+        let name = |text: &str, listen: &str| {
+            let config = Config::parse(&with(text), Path::new("lines.toml")).expect("a good config");
+            config.daemon.host_name(listen.parse().expect("an address"))
+        };
+        assert_eq!(name("Shed-2", "0.0.0.0:8017").as_deref(), Some("shed-2.local"));
+        assert_eq!(name("", "0.0.0.0:8017"), None);
+        assert_eq!(name("shed", "127.0.0.1:8017"), None);
     }
 
     #[test]

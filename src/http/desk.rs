@@ -9,6 +9,7 @@ use tokio_util::sync::CancellationToken;
 use super::door::Door;
 use super::error::HttpError;
 use super::jobs::job_id;
+use super::tls::Seal;
 use crate::clock::Clock;
 use crate::foreman::{Answer, Command, Handle, JobCommand, LineCommand, LineView, Once, Refused};
 use crate::infeed::{Intake, Pictures};
@@ -105,6 +106,13 @@ impl Desk {
     pub fn with_tls(mut self) -> Self {
         self.set().door.tls = true;
         self
+    }
+
+    /// Is reached by TLS with this certificate, whose names are ours too: a browser lets nobody else have them.
+    #[must_use]
+    pub fn with_seal(mut self, seal: Seal) -> Self {
+        self.door.seal = Some(seal);
+        self.with_tls()
     }
 
     /// Sends other devices here, such as `http://192.168.0.20:8017`, where whoever asks has come by an address that only this

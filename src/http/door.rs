@@ -18,6 +18,7 @@ use super::error::{HttpError, Lack};
 use super::failures::Failures;
 use super::key::presented;
 use super::secret::hash_of;
+use super::tls::Seal;
 use crate::clock::Clock;
 use crate::foreman::{Command, KeyCommand, Keyring, hour_of};
 use crate::job::{AccessKey, KeyId, Rights};
@@ -35,6 +36,8 @@ pub(super) struct Door {
     pub(super) asks: bool,
     /// Whether what is sent is sealed (TLS).
     pub(super) tls: bool,
+    /// The certificate, where it is this program's own.
+    pub(super) seal: Option<Seal>,
     /// Where another device finds it, such as `http://192.168.0.20:8017`.
     pub(super) base: Option<String>,
     pub(super) clock: Clock,
@@ -47,11 +50,16 @@ impl Door {
     /// A door that asks for no keys.
     pub(super) fn open() -> Self {
         let (failures, noting) = (Arc::default(), Arc::new(Semaphore::new(1)));
-        Self { asks: false, tls: false, base: None, clock: Clock::real(), failures, noting }
+        Self { asks: false, tls: false, seal: None, base: None, clock: Clock::real(), failures, noting }
     }
 
     pub(super) fn scheme(&self) -> &'static str {
         if self.tls { "https" } else { "http" }
+    }
+
+    /// Whether a host is one that the certificate is for.
+    pub(super) fn is_sealed_for(&self, host: &str) -> bool {
+        self.seal.as_ref().is_some_and(|seal| seal.is_for(name_of(host)))
     }
 
     /// Where a phone finds this desk: where whoever asks has found it, unless only this machine can.
@@ -64,12 +72,17 @@ impl Door {
     }
 }
 
-/// Whether only the machine itself can use this host.
-fn is_own(host: &str) -> bool {
-    let name = match host.strip_prefix('[') {
+/// The name or address of a host, without its port.
+fn name_of(host: &str) -> &str {
+    match host.strip_prefix('[') {
         Some(inside) => inside.split(']').next().unwrap_or(""),
         None => host.rsplit_once(':').map_or(host, |(name, _)| name),
-    };
+    }
+}
+
+/// Whether only the machine itself can use this host.
+fn is_own(host: &str) -> bool {
+    let name = name_of(host);
     name.is_empty() || name.eq_ignore_ascii_case("localhost") || name.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback())
 }
 

@@ -11,9 +11,9 @@ use axum::http::Method;
 use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
+use axum::serve::{Listener, ListenerExt};
 use axum::{Json, Router};
 use serde::Serialize;
-use tokio::net::TcpListener;
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::compression::CompressionLayer;
 use tower_http::trace::TraceLayer;
@@ -39,7 +39,7 @@ const GRACE: Duration = Duration::from_secs(5);
 /// # Errors
 /// When the listener fails for good.
 pub async fn serve(
-    listener: TcpListener,
+    listener: impl Listener<Addr = SocketAddr>,
     desk: Desk,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> io::Result<()> {
@@ -47,7 +47,8 @@ pub async fn serve(
     let closed = closing.clone();
     // Failures are counted by where they come from.
     let app = router(desk).into_make_service_with_connect_info::<SocketAddr>();
-    let ended = axum::serve(listener, app).with_graceful_shutdown(async move {
+    // Of listeners that are not its own, axum tells where a request comes from if they are tapped.
+    let ended = axum::serve(listener.tap_io(|_| {}), app).with_graceful_shutdown(async move {
         shutdown.await;
         closing.cancel();
     });

@@ -129,7 +129,7 @@ impl Window {
         let every = [10, 20, 50, 100, 200, 500, 1_000, 2_000, 5_000, 10_000];
         #[expect(clippy::cast_possible_truncation, reason = "a belt is far shorter than 2^63 mm")]
         let far = self.from.floor() as i64;
-        let step = every.into_iter().find(|step| far / step <= 6).unwrap_or(far.max(1));
+        let step = every.into_iter().find(|step| far / step <= 6).unwrap_or_else(|| far.max(1));
         #[expect(clippy::cast_precision_loss, reason = "a belt is far shorter than 2^53 mm")]
         let tick = |mm: i64| Tick { x: self.x(mm as f64), mm };
         // What stands at the very edge would be cut off.

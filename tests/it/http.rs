@@ -22,4 +22,5 @@ mod proofs;
 mod routes;
 mod schema;
 mod second_thoughts;
+mod tls;
 mod upload;

@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 use crate::plant::Plant;
 
 /// Listens where others can reach it; here it is asked by the loopback alone.
-const CONFIG: &str = "[daemon]\nlisten = \"0.0.0.0:0\"\n\n[[line]]\nname = \"one\"\n\
+const CONFIG: &str = "[daemon]\nlisten = \"0.0.0.0:0\"\nmdns_name = \"\"\n\n[[line]]\nname = \"one\"\n\
     printer = { link = \"simulated\" }\ncheck = { kind = \"ask\" }\n";
 
 /// The port of an address such as `http://192.168.0.20:8017/…`, on this machine.

@@ -1,5 +1,6 @@
 //! Integration tests: one binary, a module a subject.
 
+mod announce;
 mod bad_input;
 mod belt_work;
 mod commission;
@@ -29,6 +30,7 @@ mod store;
 mod supervision;
 mod survey;
 mod textbook_cooling;
+mod tls;
 mod trial;
 mod walk;
 mod wire;
