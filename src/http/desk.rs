@@ -111,7 +111,7 @@ impl Desk {
     /// Is reached by TLS with this certificate, whose names are ours too: a browser lets nobody else have them.
     #[must_use]
     pub fn with_seal(mut self, seal: Seal) -> Self {
-        self.door.seal = Some(seal);
+        self.set().door.seal = Some(seal);
         self.with_tls()
     }
 
