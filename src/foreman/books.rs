@@ -243,6 +243,8 @@ impl Books {
                     self.change(id, |job| {
                         job.canceled_from = Some(restore::canceled_from(job));
                         job.reason = JobReason::ProcessingToStopPoint;
+                        // Why it waited does not matter any more.
+                        job.note.clear();
                     });
                     told = Some(("job-canceled", format!("a person canceled job {id}; no further copy is begun")));
                 }

@@ -8,7 +8,7 @@ use super::jog::Presses;
 use super::marks::kept_ledger;
 use super::settings::LineSettings;
 use super::signal::{Act, Readings, Signal, Step, StepId, StepResult, Watched, Work};
-use super::state::may_follow;
+use super::state::{may_follow, sentence};
 use super::timer::{Timer, Timers};
 use super::trial::HeatRun;
 use crate::belt::{Ledger, Move};
@@ -497,12 +497,7 @@ impl Line {
         let (state, reason) =
             if may_follow(self.state, state) { (state, reason) } else { (LineState::Aborted, LineReason::Internal) };
         if self.state != state || self.reason != reason {
-            let because = if note.is_empty() { String::new() } else { format!(": {note}") };
-            let text = match reason {
-                LineReason::None => format!("the line is {state}{because}"),
-                reason => format!("the line is {state} ({reason}){because}"),
-            };
-            self.journal("state", &text);
+            self.journal("state", &sentence(state, reason, note));
             self.since = now;
         }
         if state != LineState::Execute {

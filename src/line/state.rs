@@ -19,7 +19,7 @@
 //! A trial of commissioning (a jog, a run of the bed's heater) goes the same ways: from `idle`, `held` or `stopped` into
 //! `execute`, since something moves or heats, and when it ends into `held` with the reason `commissioning`, until a person resumes.
 
-use crate::job::LineState;
+use crate::job::{LineReason, LineState};
 
 /// Whether a line in `from` may enter `to`.
 #[must_use]
@@ -31,6 +31,16 @@ pub const fn may_follow(from: LineState, to: LineState) -> bool {
         // An abort asks a person first; everything else may come to rest.
         S::Idle | S::Suspended => true,
         S::Held | S::Stopped | S::Aborted => true,
+    }
+}
+
+/// A state for the journal: its words before its keywords.
+pub(super) fn sentence(state: LineState, reason: LineReason, note: &str) -> String {
+    let stands = if state == LineState::Execute { "at work" } else { state.as_str() };
+    match reason {
+        _ if !note.is_empty() => format!("the line is {stands}: {note}"),
+        LineReason::None => format!("the line is {stands}"),
+        reason => format!("the line is {stands} ({reason})"),
     }
 }
 

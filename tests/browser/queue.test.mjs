@@ -107,6 +107,10 @@ test("a part that sticks is said to stick, tried again, scrapped, and the next j
   const { page, faults } = await open();
   await add("plant-marker.2off.gcode", "&copies=1");
   await add("tray-clip.gcode");
+  await page.getByRole("button", { name: "Hold after this part" }).click();
+  await page.getByText("Will be held when this part has left the belt.").waitFor(soon);
+  await page.getByRole("button", { name: "Do not hold after all" }).click();
+  await page.getByText("Will be held when this part has left the belt.").waitFor({ state: "detached", ...soon });
   await page.locator(".question").waitFor(whole);
   await page.getByRole("button", { name: /No,/ }).click();
   await page.locator(".question", { hasText: /./ }).waitFor(whole);
@@ -117,6 +121,8 @@ test("a part that sticks is said to stick, tried again, scrapped, and the next j
   await page.locator("#line-one .work", { hasText: "tray-clip" }).waitFor(whole);
   const job = await daemon.read("/jobs/1");
   assert.deepEqual([job.scrapped, job.completed], [1, 0]);
+  await page.locator("#ended #job-1").getByRole("button", { name: "Make the rest of plant-marker" }).click();
+  await page.locator("#queue").getByRole("heading", { name: "plant-marker" }).waitFor(soon);
   assert.deepEqual(faults, []);
 });
 

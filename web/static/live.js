@@ -283,6 +283,8 @@ addEventListener("submit", async (event) => {
 /** Says something above the page; with the address of an undo, there is a button for it. */
 export function say(text, undo) {
   said.textContent = text;
+  // What was done is no fault.
+  said.classList.toggle("done", undo !== undefined);
   if (text === "") return;
   const button = (label, type) => {
     const made = document.createElement("button");
