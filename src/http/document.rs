@@ -31,7 +31,8 @@ pub(super) const ROOT: &str = "/api/v1";
 const ABOUT: &str = "Lines that run filament printers with a conveyor-belt bed, and the jobs that they make.\n\n\
     Times are milliseconds since 1970-01-01T00:00:00Z. Every error is a problem (RFC 9457). On any address but the daemon's own \
     machine a key is required. What changes a job takes its `ETag` as `If-Match`, so that two people do not overwrite each \
-    other. `HEAD` is answered wherever `GET` is.";
+    other. What is sent again with the same `Idempotency-Key` (draft-ietf-httpapi-idempotency-key-header: a quoted string) is done once: \
+    every `POST`, `PATCH` and `DELETE` may bear one, and it is kept for a day. `HEAD` is answered wherever `GET` is.";
 
 /// What the document says of the whole.
 #[derive(OpenApi)]
@@ -113,9 +114,6 @@ fn complete(document: &mut openapi::OpenApi) {
         let within = address.contains('{');
         for (safe, operation) in operations(item) {
             operation.tags = Some(vec![tag.clone()]);
-            if !safe {
-                operation.parameters.get_or_insert_default().push(shared::idempotency_key().into());
-            }
             operation.parameters.iter_mut().flatten().for_each(shared::never_null);
             for status in statuses(operation, safe, within) {
                 shared::add_problem(operation, status);
@@ -140,6 +138,8 @@ fn statuses(operation: &Operation, safe: bool, within: bool) -> Vec<u16> {
     when(within && !safe, &[409]);
     when(precondition, &[412]);
     when(query || body, &[422]);
+    // The key of idempotency.
+    when(!safe, &[400, 422]);
     when(body, &[413, 415]);
     statuses
 }

@@ -38,9 +38,14 @@ impl<S: Send + Sync> FromRequest<S> for Seen {
         if bytes.iter().all(u8::is_ascii_whitespace) {
             return Ok(Self::default());
         }
-        serde_json::from_slice(&bytes).map_err(|error| {
-            let text = format!("the body is not what was expected, nothing or {{\"since\": NUMBER}}: {error}");
+        let wrong = |why: String| {
+            let text = format!("the body is not what was expected, nothing or {{\"since\": NUMBER}}: {why}");
             HttpError::Invalid { text }.into_response()
-        })
+        };
+        // Serde would take an empty list for an object without members.
+        if bytes.trim_ascii_start().starts_with(b"[") {
+            return Err(wrong("it is a list".to_owned()));
+        }
+        serde_json::from_slice(&bytes).map_err(|error| wrong(error.to_string()))
     }
 }

@@ -122,14 +122,6 @@ impl PartialSchema for Binary {
 
 impl ToSchema for Binary {}
 
-/// The key with which a request may be sent again.
-pub(super) fn idempotency_key() -> Parameter {
-    let what = "The same request with the same key is done once (draft-ietf-httpapi-idempotency-key-header); it is answered with \
-        the thing as it is now. Another request with this key is refused. Keys are kept for a day.";
-    let key = text().pattern(Some(r#"^"[0-9A-Za-z-]{1,200}"$"#));
-    parameter("Idempotency-Key", ParameterIn::Header, what, key)
-}
-
 /// A parameter may be left out; it is never `null`.
 pub(super) fn never_null(parameter: &mut RefOr<Parameter>) {
     let RefOr::T(Parameter { schema: Some(RefOr::T(Schema::Object(schema))), .. }) = parameter else { return };
