@@ -105,7 +105,7 @@ async fn a_disk_that_fills_in_mid_print_stops_the_line_and_loses_no_count() {
     plant.until_plastic().await;
     let data = plant.dir.path().join("data");
     let filler = plant.daemon().seen(&data).join("filler");
-    let full = fs::write(&filler, vec![1; 2 << 20]).expect_err("the disk is smaller");
+    let full = fs::write(&filler, vec![1; 4 << 20]).expect_err("the disk is smaller");
     assert_eq!(full.kind(), std::io::ErrorKind::StorageFull);
     // The journal has some room in what it has already: write until it has none.
     for _ in 0..500 {

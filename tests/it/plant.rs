@@ -30,7 +30,7 @@ impl Process {
 
     /// With a disk of one mebibyte for `data`: a mount of its own, that nobody else sees.
     fn start_on_a_small_disk(data: &Path, arguments: &[&str]) -> Self {
-        let script = "mount -t tmpfs -o size=1m small \"$0\" && exec \"$@\"";
+        let script = "mount -t tmpfs -o size=2m small \"$0\" && exec \"$@\"";
         let mut command = Command::new("unshare");
         command.args(["--user", "--map-root-user", "--mount", "sh", "-c", script]).arg(data).arg(BINARY);
         Self::run(command.args(arguments))
@@ -368,7 +368,7 @@ impl Plant {
             if wanted(&jobs) {
                 return jobs;
             }
-            assert!(begun.elapsed() < PATIENCE, "jobs are not {what}: {jobs:#?}");
+            assert!(begun.elapsed() < PATIENCE, "jobs are not {what}: {jobs:#?}; the line: {:#}", self.line().await);
             tokio::time::sleep(Duration::from_millis(20)).await;
         }
     }
