@@ -16,7 +16,6 @@ use super::door::peer;
 use super::error::HttpError;
 use super::frame::{Frame, Here};
 use super::pages::render;
-use super::statics::address;
 use crate::job::Rights;
 
 const COOKIE_NAME: &str = "nosebar-key";
@@ -45,7 +44,7 @@ pub(super) struct KeyPage {
 #[derive(Template)]
 #[template(path = "taken.html", config = "web/askama.toml")]
 struct TakenPage {
-    css: String,
+    frame: Frame,
 }
 
 #[derive(Deserialize)]
@@ -70,7 +69,7 @@ async fn exchange_key(
     // Who followed a link on another site is still on its way from there: a browser would not send a strict cookie along with a
     // redirect. From a page of ours it does.
     if matches!(site, Some("cross-site" | "same-site")) {
-        return Ok((taken, Html(render(&TakenPage { css: address("page.css") })?)).into_response());
+        return Ok((taken, Html(render(&TakenPage { frame: Frame::new(Here::Outside) })?)).into_response());
     }
     Ok((taken, Redirect::to("/")).into_response())
 }

@@ -60,7 +60,9 @@ function remember(part) {
 }
 
 /** A form that is being filled in stays as it is; what is sent from it is judged by the version that it was made of. */
-const isKept = (bit) => bit.dataset.keep !== undefined && (bit.contains(document.activeElement) || touched.has(bit));
+const isFilledIn = (bit) => bit.dataset.keep !== undefined && (bit.contains(document.activeElement) || touched.has(bit));
+/** So does a list while something is carried over it. */
+const isKept = (bit) => isFilledIn(bit) || bit.querySelector(".carried") !== null;
 const touched = new WeakSet();
 addEventListener("input", (event) => {
   const bit = event.target.closest("[data-keep]");

@@ -2,7 +2,7 @@
 
 import { refreshAll, say } from "./live.js";
 
-let carried = null; // { row, from, startY, place }
+let carried = null; // { row, list, startY, pointer }
 
 const rowsOf = (list) => [...list.querySelectorAll(":scope > [data-job]")];
 
@@ -39,7 +39,8 @@ async function letGo(event) {
   carried = null;
   row.classList.remove("carried");
   row.style.transform = "";
-  if (!moved || next === row.nextElementSibling) return;
+  // Without its list nobody knows where it was let go: it stays where it was.
+  if (!moved || !row.isConnected || next === row.nextElementSibling) return;
   // Where it was let go, until the server says so too.
   if (next) next.before(row); else row.parentElement.append(row);
   const body = new URLSearchParams({ before: next?.dataset.job ?? "" });
