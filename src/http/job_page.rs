@@ -12,6 +12,7 @@ use super::error::HttpError;
 use super::frame::{Frame, Here};
 use super::pages::{job_sight, render};
 use super::picture::{CARD_PX, sight_of};
+use super::proof_sight::filament;
 use super::views::{JobSight, PictureSight, Stamp};
 use super::words;
 use crate::job::{CheckedBy, Cycle, LineName, Outcome, Survey};
@@ -90,11 +91,8 @@ impl CopySight {
 }
 
 impl PartTemplate {
-    /// What a copy takes of each tool's filament: "3.2 m, 9.6 g".
     fn filament(&self) -> Option<String> {
-        let survey = self.survey.as_ref()?;
-        let length: f64 = survey.filament.iter().map(|tool| tool.length_mm).sum();
-        Some(format!("{:.2} m", length / 1000.0))
+        self.survey.as_ref().map(filament)
     }
 
     fn height(&self) -> Option<String> {

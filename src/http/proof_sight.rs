@@ -10,7 +10,7 @@ use super::proofs::{filament_g, filament_mm};
 use super::views::{PictureSight, Stamp};
 use super::words;
 use crate::infeed::Proof;
-use crate::job::LineName;
+use crate::job::{LineName, Survey};
 
 use askama::Template;
 
@@ -48,7 +48,7 @@ impl ProofSight {
             picture: picture(desk, &proof),
             size: size(desk.size_of(&proof), survey.height_mm),
             print: format!("{}, {}", counted(survey.layers, "layer"), duration(survey.time_s)),
-            filament: filament(filament_mm(&proof), filament_g(&proof)),
+            filament: filament(survey),
             material: proof.asked.material.clone().or_else(|| survey.material.clone()),
             lets_go: desk.release_of(&proof).map(|celsius| format!("{celsius}")),
             expires: Stamp::minute(proof.expires, proof.at),
@@ -89,30 +89,22 @@ fn counted(count: u32, what: &str) -> String {
     if count == 1 { format!("1 {what}") } else { format!("{count} {what}s") }
 }
 
-/// A foretold time: to the minute, and below two of them to the second.
+/// A foretold time.
 fn duration(seconds: f64) -> String {
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped; a survey's time is finite")]
-    let whole = seconds.clamp(0.0, 1e9).round() as u64;
-    let minutes = (whole + 30) / 60;
-    match (minutes / 60, minutes % 60) {
-        _ if whole == 0 => "no time foretold".to_owned(),
-        _ if whole < 120 => format!("about {whole}\u{a0}s a copy"),
-        (0, minutes) => format!("about {minutes}\u{a0}min a copy"),
-        (hours, 0) => format!("about {hours}\u{a0}h a copy"),
-        (hours, minutes) => format!("about {hours}\u{a0}h {minutes}\u{a0}min a copy"),
-    }
+    if seconds < 0.5 { "no time foretold".to_owned() } else { format!("about {} a copy", words::span(seconds)) }
 }
 
 /// "0.71 m, 2.1 g a copy".
-fn filament(length_mm: f64, mass_g: Option<f64>) -> String {
-    let length = format!("{:.2}\u{a0}m", length_mm / 1000.0);
-    let mass = mass_g.map(|mass| format!(", {mass:.1}\u{a0}g")).unwrap_or_default();
+pub(super) fn filament(survey: &Survey) -> String {
+    let length = format!("{:.2}\u{a0}m", filament_mm(survey) / 1000.0);
+    let mass = filament_g(survey).map(|mass| format!(", {mass:.1}\u{a0}g")).unwrap_or_default();
     format!("{length}{mass} a copy")
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::job::Filament;
 
     #[test]
     fn figures_are_told_in_words() {
@@ -122,15 +114,19 @@ mod tests {
         for (seconds, words) in [
             (0.2, "no time foretold"),
             (41.6, "about 42 s a copy"),
-            (119.0, "about 119 s a copy"),
+            (119.0, "about 2 min a copy"),
             (150.0, "about 3 min a copy"),
             (3_590.0, "about 1 h a copy"),
             (6_000.0, "about 1 h 40 min a copy"),
         ] {
             assert_eq!(plain(duration(seconds)), words);
         }
-        assert_eq!(plain(filament(712.4, Some(2.14))), "0.71 m, 2.1 g a copy");
-        assert_eq!(plain(filament(712.4, None)), "0.71 m a copy");
+        let of = |mass_g| Survey {
+            filament: vec![Filament { tool: 0, length_mm: 712.4, volume_cm3: 1.7, mass_g }],
+            ..Survey::default()
+        };
+        assert_eq!(plain(filament(&of(Some(2.14)))), "0.71 m, 2.1 g a copy");
+        assert_eq!(plain(filament(&of(None))), "0.71 m a copy");
         assert_eq!((counted(1, "layer"), counted(0, "layer")), ("1 layer".to_owned(), "0 layers".to_owned()));
     }
 }

@@ -20,7 +20,7 @@ use super::picture::{PictureQuery, answer};
 use super::upload::{A_LITTLE_PART, Asked, Pieces, Receive, UploadFields, UploadForm, receive};
 use crate::foreman::Answer;
 use crate::infeed::{COPIES_MAX, Proof, TakeOptions, Wish};
-use crate::job::{Finding, Job, LineName};
+use crate::job::{Finding, Job, LineName, Survey};
 use crate::units::UnixMillis;
 
 pub(super) fn router() -> Api {
@@ -177,8 +177,8 @@ fn proof_json(desk: &Desk, proof: &Proof) -> ProofJson {
         height_mm: survey.height_mm,
         layers: survey.layers,
         time_s: survey.time_s,
-        filament_mm: filament_mm(proof),
-        filament_g: filament_g(proof),
+        filament_mm: filament_mm(survey),
+        filament_g: filament_g(survey),
         material: proof.asked.material.clone().or_else(|| survey.material.clone()),
         release_c: desk.release_of(proof),
         line: proof.asked.line.clone(),
@@ -189,13 +189,13 @@ fn proof_json(desk: &Desk, proof: &Proof) -> ProofJson {
 }
 
 /// Filament of a copy, all tools together, mm.
-pub(super) fn filament_mm(proof: &Proof) -> f64 {
-    proof.survey.filament.iter().map(|used| used.length_mm).sum()
+pub(super) fn filament_mm(survey: &Survey) -> f64 {
+    survey.filament.iter().map(|used| used.length_mm).sum()
 }
 
 /// Its mass, g, where that of every tool is known.
-pub(super) fn filament_g(proof: &Proof) -> Option<f64> {
-    let filament = &proof.survey.filament;
+pub(super) fn filament_g(survey: &Survey) -> Option<f64> {
+    let filament = &survey.filament;
     if filament.is_empty() { None } else { filament.iter().map(|used| used.mass_g).sum() }
 }
 

@@ -238,6 +238,7 @@ pub(super) fn span(seconds: f64) -> String {
     match (seconds, (seconds + 30) / 60) {
         (..60, _) => format!("{seconds}\u{a0}s"),
         (_, minutes @ ..60) => format!("{minutes}\u{a0}min"),
+        (_, minutes) if minutes % 60 == 0 => format!("{}\u{a0}h", minutes / 60),
         (_, minutes) => format!("{}\u{a0}h {}\u{a0}min", minutes / 60, minutes % 60),
     }
 }
@@ -357,9 +358,14 @@ pub(super) mod tests {
 
     #[test]
     fn a_span_is_told_as_a_person_says_it() {
-        for (seconds, told) in
-            [(0.0, "0 s"), (59.4, "59 s"), (59.6, "1 min"), (754.0, "13 min"), (11_100.0, "3 h 5 min")]
-        {
+        for (seconds, told) in [
+            (0.0, "0 s"),
+            (59.4, "59 s"),
+            (59.6, "1 min"),
+            (754.0, "13 min"),
+            (3_590.0, "1 h"),
+            (11_100.0, "3 h 5 min"),
+        ] {
             assert_eq!(span(seconds).replace('\u{a0}', " "), told);
         }
     }

@@ -111,6 +111,3 @@ addEventListener("submit", (event) => {
   event.preventDefault();
   event.stopImmediatePropagation();
 }, true);
-
-// What needs a script shows where there is one.
-document.documentElement.classList.add("scripted");
