@@ -373,6 +373,20 @@ impl Plant {
         }
     }
 
+    /// Waits until the first 500 entries of the journal are as wanted.
+    pub(crate) async fn until_journal(&self, what: &str, wanted: impl Fn(&[Value]) -> bool) -> Vec<Value> {
+        let begun = now();
+        loop {
+            let page = self.show("/journal?after=0&limit=500").await;
+            let entries = page["entries"].as_array().expect("a list of entries");
+            if wanted(entries) {
+                return entries.clone();
+            }
+            assert!(begun.elapsed() < PATIENCE, "the journal does not say that {what}: {entries:#?}");
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    }
+
     /// Waits until the machine truly lays plastic.
     pub(crate) async fn until_plastic(&mut self) {
         self.until_line("printing", |line| line["phase"] == "print").await;
