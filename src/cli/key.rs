@@ -2,6 +2,7 @@
 
 use std::path::Path;
 use std::process::ExitCode;
+use std::sync::Arc;
 
 use super::addresses::bases;
 use super::args::{KeyArgs, KeyWhat};
@@ -96,7 +97,16 @@ impl Books {
             self.last_seq += 1;
             let (line, job, cycle) = (None, None, None);
             let (seq, at, kind) = (self.last_seq, self.now, kind.to_owned());
-            writes.push(Write::Journal(Entry { seq, at, line, job, cycle, kind, text, data: key_facts(&key) }));
+            writes.push(Write::Journal(Arc::new(Entry {
+                seq,
+                at,
+                line,
+                job,
+                cycle,
+                kind,
+                text,
+                data: key_facts(&key),
+            })));
         }
         self.store.commit(&writes).await?;
         Ok(key)

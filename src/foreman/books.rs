@@ -22,7 +22,7 @@ pub(super) use judge::Past;
 /// The books.
 #[derive(Debug, Default)]
 pub(super) struct Books {
-    jobs: BTreeMap<JobId, Job>,
+    jobs: BTreeMap<JobId, Arc<Job>>,
     surveys: HashMap<String, Arc<Survey>>,
     cycles: BTreeMap<CycleId, Cycle>,
     /// Cycles whose belt step is still open, though they may have ended.
@@ -38,7 +38,7 @@ pub(super) struct Books {
     changed_cycles: BTreeSet<CycleId>,
     new_files: Vec<(Arc<Survey>, UnixMillis)>,
     pub(super) heat: super::heat_book::HeatBook,
-    entries: Vec<Entry>,
+    entries: Vec<Arc<Entry>>,
     last_job: i64,
     last_cycle: i64,
     last_seq: i64,
@@ -55,7 +55,7 @@ pub(super) struct About {
 impl Books {
     pub(super) fn open(snapshot: Snapshot) -> Self {
         Self {
-            jobs: snapshot.jobs.into_iter().map(|job| (job.id, job)).collect(),
+            jobs: snapshot.jobs.into_iter().map(|job| (job.id, Arc::new(job))).collect(),
             surveys: snapshot.surveys.into_iter().map(|s| (s.file.sha256.clone(), Arc::new(s))).collect(),
             cycles: snapshot.cycles.into_iter().map(|cycle| (cycle.id, cycle)).collect(),
             heat: super::heat_book::HeatBook::open(snapshot.heat_runs, snapshot.last_heat_run),
@@ -71,7 +71,7 @@ impl Books {
     }
 
     pub(super) fn job(&self, id: JobId) -> Option<&Job> {
-        self.jobs.get(&id)
+        self.jobs.get(&id).map(Arc::as_ref)
     }
 
     pub(super) fn cycle(&self, id: CycleId) -> Option<&Cycle> {
@@ -88,7 +88,7 @@ impl Books {
 
     /// Jobs that have not ended, in the order of the queue.
     pub(super) fn queue(&self) -> Vec<&Job> {
-        let mut jobs: Vec<_> = self.jobs.values().filter(|j| !j.state.is_terminal()).collect();
+        let mut jobs: Vec<_> = self.jobs.values().map(Arc::as_ref).filter(|j| !j.state.is_terminal()).collect();
         jobs.sort_by_key(|job| (job.rank, job.id));
         jobs
     }
@@ -96,7 +96,7 @@ impl Books {
     /// Appends to the journal.
     pub(super) fn note(&mut self, at: UnixMillis, about: &About, kind: &str, text: &str, data: serde_json::Value) {
         self.last_seq += 1;
-        self.entries.push(Entry {
+        self.entries.push(Arc::new(Entry {
             seq: self.last_seq,
             at,
             line: about.line.clone(),
@@ -105,16 +105,17 @@ impl Books {
             kind: kind.to_owned(),
             text: text.to_owned(),
             data,
-        });
+        }));
     }
 
     /// Changes a job and marks it to be kept.
     pub(super) fn change(&mut self, id: JobId, how: impl FnOnce(&mut Job)) {
         if let Some(job) = self.jobs.get_mut(&id) {
-            let before = job.clone();
-            how(job);
-            if *job != before {
-                job.version += 1;
+            let mut changed = Job::clone(job);
+            how(&mut changed);
+            if changed != **job {
+                changed.version += 1;
+                *job = Arc::new(changed);
                 self.changed_jobs.insert(id);
             }
         }
@@ -143,7 +144,7 @@ impl Books {
         let known =
             arrival.source_key.as_ref().and_then(|key| self.jobs.values().find(|j| j.source_key.as_ref() == Some(key)));
         if let Some(job) = known {
-            return job.clone();
+            return Job::clone(job);
         }
         self.last_job += 1;
         let id = JobId(self.last_job);
@@ -191,7 +192,7 @@ impl Books {
         let survey = Arc::new(arrival.survey);
         self.new_files.push((Arc::clone(&survey), now));
         self.surveys.insert(job.sha256.clone(), survey);
-        self.jobs.insert(id, job.clone());
+        self.jobs.insert(id, Arc::new(job.clone()));
         self.changed_jobs.insert(id);
         job
     }
@@ -204,7 +205,7 @@ impl Books {
         what: JobCommand,
         lines: &[LineName],
     ) -> Result<Job, Refused> {
-        let job = self.jobs.get(&id).ok_or_else(|| no_job(id))?.clone();
+        let job = Arc::clone(self.jobs.get(&id).ok_or_else(|| no_job(id))?);
         if job.state.is_terminal() && !what.is_for_ended() {
             return Err(conflict(format!("job {id} is {}; nothing can be changed any more", job.state)));
         }
@@ -265,7 +266,7 @@ impl Books {
             self.note(now, &about, kind, &text, serde_json::Value::Null);
         }
         self.derive(now, id);
-        self.jobs.get(&id).cloned().ok_or_else(|| no_job(id))
+        self.job(id).cloned().ok_or_else(|| no_job(id))
     }
 
     fn make_rest(&mut self, now: UnixMillis, old: &Job) -> Result<Job, Refused> {
@@ -306,7 +307,7 @@ impl Books {
         let about = About { job: Some(id), ..About::default() };
         let text = format!("job {id} makes {what}");
         self.note(now, &about, "job-accepted", &text, serde_json::json!({ "restart_of": old.id }));
-        self.jobs.insert(id, job.clone());
+        self.jobs.insert(id, Arc::new(job.clone()));
         self.changed_jobs.insert(id);
         job
     }
@@ -409,8 +410,9 @@ impl Books {
             JobReason::ResourcesAreNotReady => JobState::PendingHeld,
             _ => JobState::Pending,
         };
-        let changed = |job: &&mut Job| job.state != state || job.reason != reason || job.note != text;
+        let changed = |job: &&mut Arc<Job>| job.state != state || job.reason != reason || job.note != text;
         if let Some(job) = self.jobs.get_mut(&id).filter(changed) {
+            let job = Arc::make_mut(job);
             (job.state, job.reason, job.note) = (state, reason, text);
             self.changed_jobs.insert(id);
         }
@@ -453,13 +455,13 @@ impl Books {
     }
 
     /// Everything that must be kept now, files first and the journal last; and the jobs that have changed.
-    pub(super) fn take_writes(&mut self) -> (Vec<Write>, Vec<Job>, Vec<Entry>) {
+    pub(super) fn take_writes(&mut self) -> (Vec<Write>, Vec<Arc<Job>>, Vec<Arc<Entry>>) {
         let files = std::mem::take(&mut self.new_files);
         let mut writes: Vec<Write> =
             files.into_iter().map(|(survey, at)| Write::File { survey: Box::new((*survey).clone()), at }).collect();
-        let jobs: Vec<Job> =
+        let jobs: Vec<_> =
             std::mem::take(&mut self.changed_jobs).iter().filter_map(|id| self.jobs.get(id).cloned()).collect();
-        writes.extend(jobs.iter().map(|job| Write::Job(Box::new(job.clone()))));
+        writes.extend(jobs.iter().cloned().map(Write::Job));
         let cycles = std::mem::take(&mut self.changed_cycles);
         writes.extend(
             cycles.iter().filter_map(|id| self.cycles.get(id)).map(|cycle| Write::Cycle(Box::new(cycle.clone()))),

@@ -161,7 +161,7 @@ impl Decider {
         let planned_s = job.and_then(|job| self.books.survey_of(job)).map_or(0.0, |survey| survey.expected_time_s());
         if planned_s > 0.0 && actual_s > 0.0 {
             let run = PrintRun { cycle, line: stand.config.name.clone(), at: self.clock.wall(), planned_s, actual_s };
-            self.effects.writes.push(Write::PrintRun(run.clone()));
+            self.effects.writes.push(Write::PrintRun(Box::new(run.clone())));
             stand.prints.add(run);
         }
     }
@@ -361,7 +361,13 @@ impl Decider {
             Answer::Line(line) => (None, Some(line.name.clone())),
             Answer::Commissioned(_) | Answer::Key(_) | Answer::Done => (None, None),
         };
-        self.effects.writes.push(Write::Request(DoneRequest { key, print, job, line, at: self.clock.wall() }));
+        self.effects.writes.push(Write::Request(Box::new(DoneRequest {
+            key,
+            print,
+            job,
+            line,
+            at: self.clock.wall(),
+        })));
     }
 
     /// Refuses what was meant for a state that the line is not in any more.

@@ -1,10 +1,12 @@
 //! What must follow from an event, in its order: persist, then tell the printers, then publish.
 
+use std::sync::Arc;
+
 use tokio::sync::oneshot;
 
 use super::command::{Answer, Refused};
 
-use crate::job::CycleId;
+use crate::job::{CycleId, Job};
 use crate::printer::Order;
 use crate::store::{Entry, Write};
 
@@ -24,9 +26,9 @@ pub(super) struct Effects {
     /// Clear-check programs to be run, by line.
     pub(super) checks: Vec<(usize, CycleId)>,
     /// Jobs that changed.
-    pub(super) jobs: Vec<crate::job::Job>,
+    pub(super) jobs: Vec<Arc<Job>>,
     /// Journal entries to publish.
-    pub(super) entries: Vec<Entry>,
+    pub(super) entries: Vec<Arc<Entry>>,
     /// Answers to give once everything is kept.
     pub(super) answers: Vec<(oneshot::Sender<Decided>, Decided)>,
 }

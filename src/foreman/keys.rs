@@ -194,7 +194,7 @@ impl KeyBook {
 
     /// What is not in the database yet.
     pub fn take_writes(&mut self) -> impl Iterator<Item = Write> + use<> {
-        std::mem::take(&mut self.changed).into_iter().map(Write::Key)
+        std::mem::take(&mut self.changed).into_iter().map(|key| Write::Key(Box::new(key)))
     }
 }
 

@@ -5,6 +5,7 @@
 
 use std::collections::VecDeque;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::oneshot;
@@ -40,9 +41,9 @@ pub enum Errand {
     /// Show what has changed, beside the lines as they are.
     Publish {
         /// Jobs that changed.
-        jobs: Vec<Job>,
+        jobs: Vec<Arc<Job>>,
         /// Entries of the journal.
-        entries: Vec<Entry>,
+        entries: Vec<Arc<Entry>>,
     },
     /// Answer a request. Comes after what it has changed was published.
     Answer(oneshot::Sender<Decided>, Decided),

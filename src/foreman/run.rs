@@ -212,7 +212,7 @@ impl Foreman {
     }
 
     /// The lines as they are come first: whoever hears the news finds them up to date.
-    fn publish(&mut self, jobs: Vec<Job>, entries: Vec<Entry>) {
+    fn publish(&mut self, jobs: Vec<Arc<Job>>, entries: Vec<Arc<Entry>>) {
         let Decider { stands, books, clock, .. } = &mut self.office.decider;
         let mut changed = Vec::new();
         let mut views = Vec::with_capacity(stands.len());
@@ -233,8 +233,8 @@ impl Foreman {
         let entries = entries.into_iter().inspect(|entry| {
             tracing::info!(line = entry.line.as_ref().map(LineName::as_str), kind = entry.kind, "{}", entry.text);
         });
-        let news = entries.map(|entry| News::Journal(Arc::new(entry)));
-        let news = news.chain(jobs.into_iter().map(|job| News::Job(Arc::new(job))));
+        let news = entries.map(News::Journal);
+        let news = news.chain(jobs.into_iter().map(News::Job));
         for each in news.chain(changed.into_iter().map(|view| News::Line(Arc::new(view)))) {
             // Nobody may be listening; that is fine.
             drop(self.news.send(each));

@@ -5,12 +5,11 @@
 
 use std::net::IpAddr;
 
-use axum::extract::{Request, State};
+use axum::extract::Request;
 use axum::http::header::{
     CACHE_CONTROL, CONTENT_SECURITY_POLICY, HOST, ORIGIN, REFERRER_POLICY, X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
 };
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, Uri};
-use axum::middleware::Next;
 use axum::response::Response;
 
 use super::desk::{Desk, shorten};
@@ -24,20 +23,16 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
 const SECURITY_HEADERS: usize = 7;
 
 /// Refuses foreign hosts, and foreign origins where something would change.
-pub(super) async fn check_sender(
-    State(desk): State<Desk>,
-    request: Request,
-    next: Next,
-) -> Result<Response, HttpError> {
+pub(super) fn check_sender(desk: &Desk, request: &Request) -> Result<(), HttpError> {
     let host = host_of(request.headers(), request.uri());
     let ours = |host: &str| may_be_called(host, &desk.host_names) || desk.door.is_sealed_for(host);
-    if !host.as_deref().is_some_and(ours) {
-        return Err(HttpError::WrongHost { host: shorten(host.as_deref().unwrap_or("")) });
+    if !host.is_some_and(ours) {
+        return Err(HttpError::WrongHost { host: shorten(host.unwrap_or("")) });
     }
     if !is_safe(request.method()) {
-        check_origin(request.headers(), host.as_deref().unwrap_or(""))?;
+        check_origin(request.headers(), host.unwrap_or(""))?;
     }
-    Ok(next.run(request).await)
+    Ok(())
 }
 
 /// Puts the headers that forbid what we do not need on every answer.
@@ -58,9 +53,9 @@ pub(super) fn add_security_headers(response: &mut Response) {
 }
 
 /// By which name or address a request calls this machine.
-pub(super) fn host_of(headers: &HeaderMap, uri: &Uri) -> Option<String> {
-    let header = headers.get(HOST).and_then(|host| host.to_str().ok()).map(str::to_owned);
-    header.or_else(|| uri.authority().map(|authority| authority.as_str().to_owned()))
+pub(super) fn host_of<'a>(headers: &'a HeaderMap, uri: &'a Uri) -> Option<&'a str> {
+    let header = headers.get(HOST).and_then(|host| host.to_str().ok());
+    header.or_else(|| uri.authority().map(|authority| authority.as_str()))
 }
 
 /// Methods that change nothing (RFC 9110 §9.2.1).

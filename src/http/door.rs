@@ -6,10 +6,8 @@ use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::extract::{ConnectInfo, MatchedPath, Request, State};
+use axum::extract::{ConnectInfo, MatchedPath, Request};
 use axum::http::{Extensions, HeaderMap, Method, Uri};
-use axum::middleware::Next;
-use axum::response::{IntoResponse, Response};
 use tokio::sync::{Semaphore, watch};
 
 use super::access::{host_of, is_safe};
@@ -66,7 +64,7 @@ impl Door {
     pub(super) fn base_for(&self, headers: &HeaderMap, uri: &Uri) -> String {
         let host = host_of(headers, uri).unwrap_or_default();
         match &self.base {
-            Some(base) if is_own(&host) => base.clone(),
+            Some(base) if is_own(host) => base.clone(),
             _ => format!("{}://{host}", self.scheme()),
         }
     }
@@ -91,17 +89,14 @@ fn is_own(host: &str) -> bool {
 pub(super) struct Pass(pub(super) KeyId);
 
 /// Lets requests in that bear a key which allows them.
-pub(super) async fn check_key(State(desk): State<Desk>, mut request: Request, next: Next) -> Response {
+pub(super) fn check_key(desk: &Desk, request: &mut Request) -> Result<(), HttpError> {
     let route = request.extensions().get::<MatchedPath>().map(MatchedPath::as_str);
     let needed = if desk.door.asks { needed(route, request.method()) } else { None };
-    let Some(needed) = needed else { return next.run(request).await };
-    match desk.admit(peer(request.extensions()), presented(request.headers()), needed) {
-        Ok(pass) => {
-            request.extensions_mut().insert(pass);
-            next.run(request).await
-        }
-        Err(refusal) => refusal.into_response(),
+    if let Some(needed) = needed {
+        let pass = desk.admit(peer(request.extensions()), presented(request.headers()), needed)?;
+        request.extensions_mut().insert(pass);
     }
+    Ok(())
 }
 
 /// What a route asks for; what is no route asks for as much as reading.

@@ -5,8 +5,7 @@ use axum::Json;
 use axum::body::to_bytes;
 use axum::extract::{Path, Request};
 use axum::http::header::{ACCEPT, CONTENT_LANGUAGE, CONTENT_TYPE, RETRY_AFTER, WWW_AUTHENTICATE};
-use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode};
-use axum::middleware::Next;
+use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, Uri};
 use axum::response::{Html, IntoResponse, Response};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -264,7 +263,7 @@ impl HttpError {
     }
 }
 
-/// Carries the problem to [`write_problems`], which knows the request.
+/// Carries the problem to [`Asked::write_problem`], which knows the request.
 impl IntoResponse for HttpError {
     fn into_response(self) -> Response {
         let problem = Problem::from(&self);
@@ -287,49 +286,65 @@ struct ProblemPage<'a> {
     frame: Frame,
 }
 
-/// Writes every failed answer, the framework's own too, as problem details or, for a person's browser, as a page.
-pub(super) async fn write_problems(request: Request, next: Next) -> Response {
-    let instance = request.uri().path().to_owned();
-    let for_person = !instance.starts_with("/api/") && wants_html(request.headers());
-    let response = next.run(request).await;
-    if !(response.status().is_client_error() || response.status().is_server_error()) {
-        return response;
+/// What of a request the answer to it depends on when it has failed.
+pub(super) struct Asked {
+    uri: Uri,
+    for_person: bool,
+}
+
+impl Asked {
+    pub(super) fn of(request: &Request) -> Self {
+        let uri = request.uri().clone();
+        let for_person = !uri.path().starts_with("/api/") && wants_html(request.headers());
+        Self { uri, for_person }
     }
-    let (mut parts, body) = response.into_parts();
-    let mut problem = match parts.extensions.remove::<Problem>() {
-        Some(problem) => problem,
-        None => {
-            // The framework's own refusals are a line of text.
-            let text = to_bytes(body, 4096).await.unwrap_or_default();
-            Problem::plain(parts.status, String::from_utf8_lossy(&text).into_owned())
+
+    /// Writes a failed answer, the framework's own too, as problem details or, for a person's browser, as a page.
+    pub(super) async fn write_problem(self, response: Response) -> Response {
+        if response.status().is_client_error() || response.status().is_server_error() {
+            self.written(response).await
+        } else {
+            response
         }
-    };
-    if problem.detail.is_empty() {
-        problem.detail = match parts.status {
-            StatusCode::NOT_FOUND => "there is nothing at this address".to_owned(),
-            StatusCode::METHOD_NOT_ALLOWED => {
-                "this address does not take this method; the Allow header lists those it takes".to_owned()
+    }
+
+    async fn written(self, response: Response) -> Response {
+        let (mut parts, body) = response.into_parts();
+        let mut problem = match parts.extensions.remove::<Problem>() {
+            Some(problem) => problem,
+            None => {
+                // The framework's own refusals are a line of text.
+                let text = to_bytes(body, 4096).await.unwrap_or_default();
+                Problem::plain(parts.status, String::from_utf8_lossy(&text).into_owned())
             }
-            _ => "the request could not be done".to_owned(),
         };
-    }
-    problem.instance = instance;
-    let mut answer = if for_person { html(&problem) } else { Json(&problem).into_response() };
-    *answer.status_mut() = problem.status;
-    let headers = answer.headers_mut();
-    if !for_person {
-        headers.insert(CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
-    }
-    headers.insert(CONTENT_LANGUAGE, HeaderValue::from_static("en"));
-    if problem.status == StatusCode::SERVICE_UNAVAILABLE {
-        headers.insert(RETRY_AFTER, HeaderValue::from_static("1"));
-    }
-    for (name, value) in &parts.headers {
-        if name != CONTENT_TYPE && name != axum::http::header::CONTENT_LENGTH {
-            headers.insert(name, value.clone());
+        if problem.detail.is_empty() {
+            problem.detail = match parts.status {
+                StatusCode::NOT_FOUND => "there is nothing at this address".to_owned(),
+                StatusCode::METHOD_NOT_ALLOWED => {
+                    "this address does not take this method; the Allow header lists those it takes".to_owned()
+                }
+                _ => "the request could not be done".to_owned(),
+            };
         }
+        self.uri.path().clone_into(&mut problem.instance);
+        let mut answer = if self.for_person { html(&problem) } else { Json(&problem).into_response() };
+        *answer.status_mut() = problem.status;
+        let headers = answer.headers_mut();
+        if !self.for_person {
+            headers.insert(CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
+        }
+        headers.insert(CONTENT_LANGUAGE, HeaderValue::from_static("en"));
+        if problem.status == StatusCode::SERVICE_UNAVAILABLE {
+            headers.insert(RETRY_AFTER, HeaderValue::from_static("1"));
+        }
+        for (name, value) in &parts.headers {
+            if name != CONTENT_TYPE && name != axum::http::header::CONTENT_LENGTH {
+                headers.insert(name, value.clone());
+            }
+        }
+        answer
     }
-    answer
 }
 
 fn html(problem: &Problem) -> Response {

@@ -23,7 +23,7 @@ use utoipa_axum::routes;
 
 use super::desk::Desk;
 use super::document::{self, Api};
-use super::error::{self, HttpError};
+use super::error::{self, Asked, HttpError};
 use super::{
     access, belt, belt_page, commission, curve, door, events, forecast, forms, guide, job_forms, job_page, jobs, jog,
     journal, key, keys, keys_page, lines, log, once, pages, picture, proofs, statics, upload,
@@ -64,7 +64,7 @@ pub async fn serve(
 
 /// The interface for programs: every route of it, with its description.
 pub(super) fn api() -> Api {
-    small().merge(files())
+    small().merge(files()).merge(signs())
 }
 
 /// What takes files.
@@ -88,7 +88,11 @@ fn small() -> Api {
         .merge(events::router())
         .merge(keys::router())
         .merge(document::router())
-        .routes(routes!(show_health))
+}
+
+/// What is asked for again and again, and takes no body.
+fn signs() -> Api {
+    Api::new().routes(routes!(show_health))
 }
 
 /// Every route, with the layers around them. Tests call it without a listener.
@@ -109,10 +113,10 @@ pub fn router(desk: Desk) -> Router {
         .route("/manifest.webmanifest", get(statics::send_manifest))
         .route("/static/{name}", get(statics::send_file))
         .route("/problems/{code}", get(error::explain_problem))
-        .layer(from_fn(once::with_body))
-        .layer(DefaultBodyLimit::max(BODY_MAX))
+        .layer((DefaultBodyLimit::max(BODY_MAX), from_fn(once::with_body)))
         // After the limit: files have their own.
         .merge(files().into_router())
+        .merge(signs().into_router())
         .merge(proofs::form_uploads())
         .fallback(async || HttpError::NoSuch { what: "such address".to_owned() })
         // The first is the outermost. As one layer: each by itself would box every request and every answer once more.
@@ -120,10 +124,8 @@ pub fn router(desk: Desk) -> Router {
             TraceLayer::new_for_http().make_span_with(span),
             // Not for streams and pictures, which the layer knows: the first would wait, the second are packed already.
             CompressionLayer::new(),
-            from_fn(finish),
+            from_fn_with_state(desk.clone(), stand_between),
             CatchPanicLayer::custom(report_panic),
-            from_fn_with_state(desk.clone(), access::check_sender),
-            from_fn_with_state(desk.clone(), door::check_key),
         ))
         .with_state(desk)
 }
@@ -141,9 +143,15 @@ fn report_panic(_: Box<dyn Any + Send>) -> Response {
     HttpError::Internal.into_response()
 }
 
-/// What every answer gets on its way out.
-async fn finish(request: Request, next: Next) -> Response {
-    let mut response = error::write_problems(request, next).await;
+/// Who may not ask is refused; and what every answer gets on its way out.
+async fn stand_between(State(desk): State<Desk>, mut request: Request, next: Next) -> Response {
+    let asked = Asked::of(&request);
+    let let_in = access::check_sender(&desk, &request).and_then(|()| door::check_key(&desk, &mut request));
+    let response = match let_in {
+        Ok(()) => next.run(request).await,
+        Err(refusal) => refusal.into_response(),
+    };
+    let mut response = asked.write_problem(response).await;
     access::add_security_headers(&mut response);
     response
 }

@@ -1,7 +1,8 @@
 //! Writing: one transaction for everything that belongs together.
 
-use sqlx::sqlite::SqliteArguments;
-use sqlx::{Connection, Sqlite, SqliteConnection};
+use futures_util::StreamExt;
+use sqlx::sqlite::{SqliteArguments, SqliteQueryResult};
+use sqlx::{Connection, Executor, Sqlite, SqliteConnection};
 
 use super::error::StoreError;
 use super::open::{Store, connect};
@@ -47,23 +48,29 @@ async fn write_all(writer: &mut SqliteConnection, writes: &[Write]) -> sqlx::Res
     if let [only] = writes {
         return put(writer, only).await;
     }
-    sqlx::query("begin immediate").execute(&mut *writer).await?;
+    run(writer, sqlx::query("begin immediate")).await?;
     for write in writes {
         put(writer, write).await?;
     }
-    sqlx::query("commit").execute(writer).await?;
+    run(writer, sqlx::query("commit")).await?;
     Ok(())
 }
 
 async fn put(writer: &mut SqliteConnection, write: &Write) -> sqlx::Result<()> {
     // What stays in its place in every list leaves the indexes alone, which are many pages to write.
     if let Write::Job(job) = write
-        && change_job(job)?.execute(&mut *writer).await?.rows_affected() > 0
+        && run(writer, change_job(job)?).await?.rows_affected() > 0
     {
         return Ok(());
     }
-    statement(write)?.execute(writer).await?;
+    run(writer, statement(write)?).await?;
     Ok(())
+}
+
+/// A statement has one result, which comes when it is done. To wait for the end of the stream behind it, as `execute` does, is to
+/// be woken by SQLite's thread once more.
+async fn run(writer: &mut SqliteConnection, query: Query) -> sqlx::Result<SqliteQueryResult> {
+    writer.execute_many(query).next().await.unwrap_or(Err(sqlx::Error::WorkerCrashed))
 }
 
 fn statement(write: &Write) -> sqlx::Result<Query> {

@@ -72,9 +72,9 @@ mod tests {
         let dir = tempfile::tempdir().expect("a temporary folder");
         let mut store = Store::open(&dir.path().join("db")).await.expect("a store");
         let kept = [key(1, 1), AccessKey { last_used: Some(UnixMillis(3_600_000)), ..key(2, 2) }];
-        store.commit(&kept.clone().map(Write::Key)).await.expect("kept");
+        store.commit(&kept.clone().map(|key| Write::Key(Box::new(key)))).await.expect("kept");
         assert_eq!(store.load().await.expect("readable").keys, kept);
-        store.commit(&[Write::Key(key(3, 2))]).await.expect_err("the hash of another");
+        store.commit(&[Write::Key(Box::new(key(3, 2)))]).await.expect_err("the hash of another");
     }
 
     #[tokio::test]
@@ -82,10 +82,13 @@ mod tests {
         let dir = tempfile::tempdir().expect("a temporary folder");
         let mut store = Store::open(&dir.path().join("db")).await.expect("a store");
         let revoked = AccessKey { revoked_at: Some(UnixMillis(2000)), ..key(1, 1) };
-        store.commit(&[Write::Key(key(1, 1))]).await.expect("kept");
-        store.commit(&[Write::Key(AccessKey { rights: Rights::Operate, ..key(1, 1) })]).await.expect_err("more rights");
-        store.commit(&[Write::Key(revoked.clone())]).await.expect("revoked");
-        store.commit(&[Write::Key(key(1, 1))]).await.expect_err("live again");
+        store.commit(&[Write::Key(Box::new(key(1, 1)))]).await.expect("kept");
+        store
+            .commit(&[Write::Key(Box::new(AccessKey { rights: Rights::Operate, ..key(1, 1) }))])
+            .await
+            .expect_err("more rights");
+        store.commit(&[Write::Key(Box::new(revoked.clone()))]).await.expect("revoked");
+        store.commit(&[Write::Key(Box::new(key(1, 1)))]).await.expect_err("live again");
         assert_eq!(store.load().await.expect("readable").keys, [revoked]);
     }
 }

@@ -120,6 +120,8 @@ fn sort_migration(path: &Path, error: MigrateError) -> StoreError {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::Arc;
+
     use super::*;
     use crate::store::{Entry, JournalFilter, Write};
     use crate::units::UnixMillis;
@@ -127,7 +129,16 @@ mod tests {
     fn entry(seq: i64, length: usize) -> Write {
         let text = "x".repeat(length);
         let (line, job, cycle) = (None, None, None);
-        Write::Journal(Entry { seq, at: UnixMillis(0), line, job, cycle, kind: "note".into(), text, data: ().into() })
+        Write::Journal(Arc::new(Entry {
+            seq,
+            at: UnixMillis(0),
+            line,
+            job,
+            cycle,
+            kind: "note".into(),
+            text,
+            data: ().into(),
+        }))
     }
 
     fn limit_pages(store: &mut Store, pages: u32) {

@@ -2,6 +2,7 @@
 
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use sqlx::sqlite::{SqliteConnectOptions, SqliteRow};
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Row, SqliteConnection};
@@ -55,7 +56,8 @@ impl Store {
         let mut store = Self::open(path).await?;
         let fileless = std::mem::take(&mut read.fileless);
         let learned = read.take_learned();
-        let keys: Vec<Write> = std::mem::take(&mut read.keys).into_iter().map(Write::Key).collect();
+        let keys: Vec<Write> =
+            std::mem::take(&mut read.keys).into_iter().map(|key| Write::Key(Box::new(key))).collect();
         let (mut whole, mut jobs, mut entries) =
             (read.whole && fileless.is_empty(), read.jobs.len(), read.entries.len());
         if let Err(error) = store.commit(&read.into_writes()).await {
@@ -147,7 +149,7 @@ fn note(rescue: &Rescue, at: UnixMillis) -> Write {
     );
     let data = serde_json::json!({ "what": what, "jobs": jobs, "entries": entries, "whole": whole });
     let (line, job, cycle) = (None, None, None);
-    Write::Journal(Entry { seq, at, line, job, cycle, kind: "database-damaged".to_owned(), text, data })
+    Write::Journal(Arc::new(Entry { seq, at, line, job, cycle, kind: "database-damaged".to_owned(), text, data }))
 }
 
 /// What could be read of a damaged database.
@@ -223,15 +225,20 @@ impl Remains {
 
     fn into_writes(self) -> Vec<Write> {
         let files = self.files.into_iter().map(|(survey, at)| Write::File { survey: Box::new(survey), at });
-        let jobs = self.jobs.into_iter().map(|job| Write::Job(Box::new(job)));
+        let jobs = self.jobs.into_iter().map(|job| Write::Job(Arc::new(job)));
         let cycles = self.cycles.into_iter().map(|cycle| Write::Cycle(Box::new(cycle)));
         let lines = self.lines.into_iter().map(|line| Write::Line(Box::new(line)));
-        files.chain(jobs).chain(cycles).chain(lines).chain(self.entries.into_iter().map(Write::Journal)).collect()
+        files
+            .chain(jobs)
+            .chain(cycles)
+            .chain(lines)
+            .chain(self.entries.into_iter().map(|entry| Write::Journal(Arc::new(entry))))
+            .collect()
     }
 
     /// Takes out what the lines have learned.
     fn take_learned(&mut self) -> Vec<Write> {
-        let prints = std::mem::take(&mut self.print_runs).into_iter().map(Write::PrintRun);
+        let prints = std::mem::take(&mut self.print_runs).into_iter().map(|run| Write::PrintRun(Box::new(run)));
         let heats = std::mem::take(&mut self.heat_runs).into_iter().map(|run| Write::HeatRun(Box::new(run)));
         prints.chain(heats).collect()
     }

@@ -1,5 +1,7 @@
 //! Everything that the foreman can ask the store to keep. A list of these is committed as one transaction or not at all.
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -17,17 +19,17 @@ pub enum Write {
         at: UnixMillis,
     },
     /// The whole row: inserted, or put in place of the one with the same number.
-    Job(Box<Job>),
+    Job(Arc<Job>),
     /// The whole row: inserted, or put in place of the one with the same number.
     Cycle(Box<Cycle>),
     /// The whole row: inserted, or put in place of the one with the same name.
     Line(Box<LineRow>),
     /// How long the print of a cycle took; a second one of the same cycle is put in place of the first.
-    PrintRun(PrintRun),
+    PrintRun(Box<PrintRun>),
     /// Appended; never changed afterwards.
     HeatRun(Box<HeatRun>),
     /// The whole row: inserted, or put in place of the one with the same number.
-    Key(AccessKey),
+    Key(Box<AccessKey>),
     /// Which job makes a copy again that a person called scrap; `None` if nobody does.
     Remake {
         /// The copy's cycle.
@@ -36,9 +38,9 @@ pub enum Write {
         job: Option<JobId>,
     },
     /// A request with a key was done. Those of a day ago and more are forgotten then.
-    Request(DoneRequest),
+    Request(Box<DoneRequest>),
     /// Appended; never changed afterwards.
-    Journal(Entry),
+    Journal(Arc<Entry>),
 }
 
 /// A request with a key, as it is kept with what it did.

@@ -2,6 +2,7 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use nosebar::job::{AccessKey, KeyHash, KeyId, KeyName, Rights};
 use nosebar::job::{Cycle, CycleId, FileFacts, HeatRun, HeatWay, Job, JobId, LineName, LineRow};
@@ -39,7 +40,11 @@ fn commit(n: i64) -> Vec<Write> {
         text,
         data: json!(null),
     };
-    vec![Write::File { survey: Box::new(survey), at: UnixMillis(0) }, Write::Job(Box::new(job)), Write::Journal(entry)]
+    vec![
+        Write::File { survey: Box::new(survey), at: UnixMillis(0) },
+        Write::Job(Arc::new(job)),
+        Write::Journal(Arc::new(entry)),
+    ]
 }
 
 /// How many commits are there: each whole, none missing between.
@@ -180,9 +185,9 @@ fn history() -> Vec<Write> {
     let (prints, heats) = learned();
     let mut writes = vec![Write::Line(Box::new(line))];
     writes.extend((1..=10).map(|n| Write::Cycle(Box::new(cycle(n)))));
-    writes.extend(prints.into_iter().map(Write::PrintRun));
+    writes.extend(prints.into_iter().map(|run| Write::PrintRun(Box::new(run))));
     writes.extend(heats.into_iter().map(|run| Write::HeatRun(Box::new(run))));
-    writes.push(Write::Key(revoked_key()));
+    writes.push(Write::Key(Box::new(revoked_key())));
     writes
 }
 

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use nosebar::job::{AccessKey, KeyHash, KeyId, KeyName, Rights};
 use nosebar::job::{
@@ -73,7 +74,7 @@ fn ended(id: i64, state: JobState, at: i64) -> Job {
 }
 
 fn put(job: &Job) -> Write {
-    Write::Job(Box::new(job.clone()))
+    Write::Job(Arc::new(job.clone()))
 }
 
 fn cycle(id: i64, job: i64, line: &str) -> Cycle {
@@ -194,16 +195,16 @@ async fn everything_written_comes_back_the_same_after_reopening() {
     // References run both ways through this list: the order must not matter.
     let writes = [
         Write::Line(Box::new(line.clone())),
-        Write::PrintRun(print_run(7)),
+        Write::PrintRun(Box::new(print_run(7))),
         Write::Cycle(Box::new(open.clone())),
         Write::Cycle(Box::new(past.clone())),
         put(&full),
         put(&job(2)),
         put(&left),
         put(&gone),
-        Write::Journal(noted.clone()),
+        Write::Journal(Arc::new(noted.clone())),
         Write::HeatRun(Box::new(heat.clone())),
-        Write::Key(key.clone()),
+        Write::Key(Box::new(key.clone())),
         file(),
     ];
     store.commit(&writes).await.expect("committed");
@@ -243,14 +244,14 @@ async fn the_last_fifty_prints_of_each_line_are_read_the_oldest_first() {
     for id in 1..=70 {
         let line = if id % 10 == 0 { "west" } else { "east-2" };
         writes.push(Write::Cycle(Box::new(cycle(id, 1, line))));
-        writes.push(Write::PrintRun(PrintRun { line: name(line), ..print_run(id) }));
+        writes.push(Write::PrintRun(Box::new(PrintRun { line: name(line), ..print_run(id) })));
     }
     house.store.commit(&writes).await.expect("committed");
     let kept: Vec<_> = house.store.load().await.expect("loaded").print_runs.iter().map(|run| run.cycle.0).collect();
     // 63 of the one line, of which the last 50 go back to cycle 15; seven of the other.
     let expected: Vec<i64> = (1..=70).filter(|id| *id >= 15 || id % 10 == 0).collect();
     assert_eq!(kept, expected);
-    let without_cycle = house.store.commit(&[Write::PrintRun(print_run(99))]).await;
+    let without_cycle = house.store.commit(&[Write::PrintRun(Box::new(print_run(99)))]).await;
     assert!(matches!(without_cycle, Err(StoreError::Refused { .. })), "{without_cycle:?}");
 }
 
@@ -263,7 +264,7 @@ async fn a_fresh_database_loads_as_nothing() {
 #[tokio::test]
 async fn a_commit_with_one_bad_change_changes_nothing() {
     let House { mut store, _dir, .. } = house().await;
-    store.commit(&[file(), put(&job(1)), Write::Journal(entry(1))]).await.expect("committed");
+    store.commit(&[file(), put(&job(1)), Write::Journal(Arc::new(entry(1)))]).await.expect("committed");
     let before = store.load().await.expect("loaded");
     let changed = Job { rank: 99, version: 2, ..job(1) };
     let bad: [(&str, Write); 8] = [
@@ -271,8 +272,8 @@ async fn a_commit_with_one_bad_change_changes_nothing() {
         ("no copies", put(&Job { copies: 0, ..job(2) })),
         ("ended without a time", put(&Job { state: JobState::Completed, ..job(2) })),
         ("a file that is not there", put(&Job { sha256: HASH.replace('a', "b"), ..job(2) })),
-        ("a gap in the journal", Write::Journal(entry(4))),
-        ("an entry written twice", Write::Journal(entry(1))),
+        ("a gap in the journal", Write::Journal(Arc::new(entry(4)))),
+        ("an entry written twice", Write::Journal(Arc::new(entry(1)))),
         ("a temperature that is no number", put(&Job { release_c: Some(f64::NAN), ..job(2) })),
         ("a survey that cannot be read again", {
             let survey = Survey { height_mm: f64::INFINITY, ..survey(&HASH.replace('a', "c")) };
@@ -280,12 +281,12 @@ async fn a_commit_with_one_bad_change_changes_nothing() {
         }),
     ];
     for (what, bad) in bad {
-        let writes = [put(&changed), Write::Journal(entry(2)), bad, Write::Journal(entry(3))];
+        let writes = [put(&changed), Write::Journal(Arc::new(entry(2))), bad, Write::Journal(Arc::new(entry(3)))];
         let error = store.commit(&writes).await.expect_err(what);
         assert!(matches!(error, StoreError::Refused { .. }), "{what}: {error:?}");
         assert_eq!(store.load().await.expect("loaded"), before, "{what}");
     }
-    store.commit(&[put(&changed), Write::Journal(entry(2))]).await.expect("the good ones alone");
+    store.commit(&[put(&changed), Write::Journal(Arc::new(entry(2)))]).await.expect("the good ones alone");
 }
 
 #[tokio::test]
@@ -301,7 +302,7 @@ async fn one_folder_file_cannot_become_two_jobs() {
 #[tokio::test]
 async fn the_journal_cannot_be_changed_from_outside_either() {
     let House { mut store, path, _dir } = house().await;
-    store.commit(&[Write::Journal(entry(1)), Write::Journal(entry(2))]).await.expect("committed");
+    store.commit(&[Write::Journal(Arc::new(entry(1))), Write::Journal(Arc::new(entry(2)))]).await.expect("committed");
     let url = format!("sqlite://{}", path.display());
     let mut outside = SqliteConnection::connect(&url).await.expect("connected");
     let attempts = [
@@ -377,7 +378,7 @@ async fn the_journal_is_read_both_ways_whole_or_for_one_job_or_line() {
             ..entry(seq)
         })
         .collect();
-    let writes: Vec<Write> = entries.iter().cloned().map(Write::Journal).collect();
+    let writes: Vec<Write> = entries.iter().cloned().map(|entry| Write::Journal(Arc::new(entry))).collect();
     store.commit(&writes).await.expect("committed");
     let reader = store.reader();
     let seqs = |entries: Vec<Entry>| entries.into_iter().map(|entry| entry.seq).collect::<Vec<_>>();
@@ -534,7 +535,7 @@ async fn requests_are_remembered_for_a_day_and_ten_thousand_of_them_at_most() {
     let mut store = Store::open(&dir.path().join("nosebar.db")).await.expect("a store");
     let done = |n: i64, at: i64| {
         let (key, print) = (format!("key {n}"), "f".repeat(64));
-        Write::Request(DoneRequest { key, print, job: Some(JobId(n)), line: None, at: UnixMillis(at) })
+        Write::Request(Box::new(DoneRequest { key, print, job: Some(JobId(n)), line: None, at: UnixMillis(at) }))
     };
     let day = 86_400_000;
     store.commit(&[done(1, 0), done(2, 5)]).await.expect("kept");

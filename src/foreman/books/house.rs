@@ -1,5 +1,7 @@
 //! Books with a store behind them, for tests: jobs are made without a line, and everything survives.
 
+use std::sync::Arc;
+
 use tempfile::TempDir;
 
 use super::Books;
@@ -15,7 +17,7 @@ pub(super) struct House {
     pub(super) store: Store,
     pub(super) books: Books,
     /// What the last command wrote into the journal.
-    pub(super) said: Vec<Entry>,
+    pub(super) said: Vec<Arc<Entry>>,
     now: i64,
 }
 

@@ -41,7 +41,7 @@ impl Books {
             self.surveys.entry(survey.file.sha256.clone()).or_insert_with(|| Arc::new(survey));
         }
         for job in past.jobs {
-            self.jobs.entry(job.id).or_insert(job);
+            self.jobs.entry(job.id).or_insert_with(|| Arc::new(job));
         }
         self.successors.extend(past.successors);
         self.remade_elsewhere = past.remade_elsewhere;

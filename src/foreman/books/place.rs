@@ -1,5 +1,7 @@
 //! Where a job stands in the queue. Ranks leave room between them, so that a move changes one job and not all behind it.
 
+use std::sync::Arc;
+
 use super::Books;
 use crate::foreman::command::Refused;
 use crate::foreman::refusal::conflict;
@@ -72,7 +74,7 @@ impl Books {
                 self.change(id, |job| job.rank = rank);
             } else if let Some(job) = self.jobs.get_mut(&other).filter(|job| job.rank != rank) {
                 // Its place is the same, and whoever changes it now has seen it as it is: the version stays.
-                job.rank = rank;
+                Arc::make_mut(job).rank = rank;
                 self.changed_jobs.insert(other);
             }
         }
@@ -131,7 +133,7 @@ mod tests {
         let mut books = Books::default();
         for n in 1..=count {
             let job = Job { rank: n, ..Job::waiting(JobId(n), format!("clip {n}"), "0".repeat(64), 1, UnixMillis(0)) };
-            books.jobs.insert(job.id, job);
+            books.jobs.insert(job.id, Arc::new(job));
         }
         books
     }
@@ -177,7 +179,7 @@ mod tests {
         }
         assert_eq!(ids(&books)[4_999 + 1_000 - 1], 8_001, "the last one put there stands next before it");
         assert!(most <= 300 && all < 10_000, "{most} at once, {all} in all");
-        let unmoved = |job: &&Job| job.id.0 <= 8_000 || job.id.0 > 9_000;
+        let unmoved = |job: &&Arc<Job>| job.id.0 <= 8_000 || job.id.0 > 9_000;
         assert!(books.jobs.values().filter(unmoved).all(|job| job.version == 1), "nobody changed those");
     }
 

@@ -1,6 +1,7 @@
 //! A database as a long working life leaves it: jobs by the thousand, each with a real survey.
 
 use std::fs;
+use std::sync::Arc;
 
 use nosebar::gcode::{Rules, Surveyor};
 use nosebar::job::{Job, JobId, JobReason, JobState, Survey};
@@ -43,7 +44,7 @@ pub(crate) async fn put_files(store: &mut Store, jobs: i64) {
 
 /// Puts jobs into the database.
 pub(crate) async fn put(store: &mut Store, jobs: impl Iterator<Item = Job>) {
-    let jobs: Vec<Write> = jobs.map(|job| Write::Job(Box::new(job))).collect();
+    let jobs: Vec<Write> = jobs.map(|job| Write::Job(Arc::new(job))).collect();
     for some in jobs.chunks(AT_ONCE) {
         store.commit(some).await.expect("they can be kept");
     }

@@ -3,6 +3,7 @@
 use std::fs::OpenOptions;
 use std::os::unix::fs::FileExt;
 use std::path::Path;
+use std::sync::Arc;
 
 use nosebar::job::Job;
 use nosebar::store::{Entry, Store, Write};
@@ -97,7 +98,7 @@ fn through_the_store(runtime: &Runtime, path: &Path, with_entry: bool) -> impl F
         let work = runtime.spawn(async move {
             for turn in 0..CHANGES {
                 version += 1;
-                let mut writes = vec![Write::Job(Box::new(changed(turn, version)))];
+                let mut writes = vec![Write::Job(Arc::new(changed(turn, version)))];
                 if with_entry {
                     seq += 1;
                     writes.push(entry(seq));
@@ -129,5 +130,14 @@ fn entry(seq: i64) -> Write {
     let (line, job, cycle) = (None, None, None);
     let text = "the job has another place in the queue".to_owned();
     let data = json!({ "rank": seq });
-    Write::Journal(Entry { seq, at: UnixMillis(seq), line, job, cycle, kind: "job-changed".to_owned(), text, data })
+    Write::Journal(Arc::new(Entry {
+        seq,
+        at: UnixMillis(seq),
+        line,
+        job,
+        cycle,
+        kind: "job-changed".to_owned(),
+        text,
+        data,
+    }))
 }

@@ -55,7 +55,10 @@ impl House {
             tokio::spawn(answer(asked, Arc::clone(&admitted)));
             let mut store = Store::open(&dir.path().join("nosebar.db")).await.expect("a new database");
             let entries = (1..=KEPT_ENTRIES).map(|seq| entry(seq, "state", "kept \"before\"", Value::Null));
-            store.commit(&entries.map(Write::Journal).collect::<Vec<_>>()).await.expect("kept");
+            store
+                .commit(&entries.map(|entry| Write::Journal(Arc::new(entry))).collect::<Vec<_>>())
+                .await
+                .expect("kept");
             store.reader()
         });
         let files = FileStore::open_in(dir.path()).expect("a file store");

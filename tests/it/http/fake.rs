@@ -223,7 +223,7 @@ impl Fake {
     async fn put_job(&mut self, job: Job, kind: &str, mut writes: Vec<Write>) {
         let text = format!("Job {} is {} ({})", job.id, job.state, job.reason);
         let entry = self.entry(kind, Some(job.id), &text);
-        writes.extend([Write::Job(Box::new(job.clone())), Write::Journal(entry.clone())]);
+        writes.extend([Write::Job(Arc::new(job.clone())), Write::Journal(Arc::new(entry.clone()))]);
         self.store.commit(&writes).await.expect("kept");
         // Nobody may be listening.
         drop(self.news.send(News::Job(Arc::new(job))));
@@ -249,14 +249,14 @@ impl Fake {
     /// Writes an entry into the journal and publishes it.
     pub(super) async fn note(&mut self, kind: &str, job: Option<JobId>, text: &str) {
         let entry = self.entry(kind, job, text);
-        self.store.commit(&[Write::Journal(entry.clone())]).await.expect("kept");
+        self.store.commit(&[Write::Journal(Arc::new(entry.clone()))]).await.expect("kept");
         self.publish_entry(entry);
     }
 
     /// Writes entries in one go and publishes none, as if their news had been lost.
     pub(super) async fn note_quietly(&mut self, count: usize) {
         let writes: Vec<_> =
-            (0..count).map(|n| Write::Journal(self.entry("state", None, &format!("quiet {n}")))).collect();
+            (0..count).map(|n| Write::Journal(Arc::new(self.entry("state", None, &format!("quiet {n}"))))).collect();
         self.store.commit(&writes).await.expect("kept");
     }
 

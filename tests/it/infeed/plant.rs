@@ -149,7 +149,7 @@ async fn keep_books(mut store: Store, mut asked: mpsc::Receiver<Request>, publis
         let mut note = |kind: &str, text: &str| {
             seq += 1;
             let (at, kind, text) = (UnixMillis(seq), kind.to_owned(), text.to_owned());
-            Write::Journal(Entry { seq, at, line: None, job: None, cycle: None, kind, text, data: ().into() })
+            Write::Journal(Arc::new(Entry { seq, at, line: None, job: None, cycle: None, kind, text, data: ().into() }))
         };
         let done: Result<Answer, Refused> = match command {
             Command::Admit(arrival) => Ok(Answer::Job(Box::new(admit(&mut books, *arrival, &mut writes)))),
@@ -162,7 +162,7 @@ async fn keep_books(mut store: Store, mut asked: mpsc::Receiver<Request>, publis
             Command::SourceGone(id) => {
                 let job = books.jobs.iter_mut().find(|job| job.id == id).expect("a known job");
                 job.source_key = None;
-                writes.push(Write::Job(Box::new(job.clone())));
+                writes.push(Write::Job(Arc::new(job.clone())));
                 Ok(Answer::Done)
             }
             other => panic!("the infeed asks for {other:?}"),
@@ -190,7 +190,7 @@ fn admit(books: &mut Books, arrival: Arrival, writes: &mut Vec<Write>) -> Job {
         ..Job::waiting(id, name, sha256, arrival.copies, UnixMillis(0))
     };
     writes.push(Write::File { survey: Box::new(arrival.survey), at: UnixMillis(0) });
-    writes.push(Write::Job(Box::new(job.clone())));
+    writes.push(Write::Job(Arc::new(job.clone())));
     books.jobs.push(job.clone());
     job
 }

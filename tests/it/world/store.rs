@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use nosebar::job::{AccessKey, Cycle, CycleId, HeatRun, Job, JobId, LineRow, PrintRun, Survey};
 use nosebar::line::Step;
@@ -54,12 +55,12 @@ impl Kept {
     fn write(&mut self, write: Write) {
         match write {
             Write::File { survey, .. } => drop(self.surveys.entry(survey.file.sha256.clone()).or_insert(*survey)),
-            Write::Job(job) => drop(self.jobs.insert(job.id, *job)),
+            Write::Job(job) => drop(self.jobs.insert(job.id, Arc::unwrap_or_clone(job))),
             Write::Cycle(cycle) => drop(self.cycles.insert(cycle.id, *cycle)),
             Write::Line(row) => drop(self.lines.insert(row.name.to_string(), *row)),
-            Write::PrintRun(run) => self.print_runs.push(run),
+            Write::PrintRun(run) => self.print_runs.push(*run),
             Write::HeatRun(run) => self.heat_runs.push(*run),
-            Write::Key(key) => self.keys.push(key),
+            Write::Key(key) => self.keys.push(*key),
             // Nothing in the world asks about what has ended.
             Write::Remake { .. } | Write::Request(_) => {}
             Write::Journal(entry) => {
@@ -69,7 +70,7 @@ impl Kept {
                     let number = entry.text.strip_prefix("step ").and_then(|text| text.split(':').next());
                     self.steps.extend(number.and_then(|number| number.parse::<u64>().ok()));
                 }
-                self.journal.push(entry);
+                self.journal.push(Arc::unwrap_or_clone(entry));
             }
         }
     }
