@@ -1,6 +1,7 @@
 //! A foreman's decisions on a manual clock, for tests: jobs, lines and a history, without a store or a printer.
 
 use std::path::Path;
+use std::sync::Arc;
 
 use super::books::Books;
 use super::decide::Decider;
@@ -56,7 +57,7 @@ pub(super) fn decider_of(config: &str, jobs: Vec<(Job, Survey)>) -> Decider {
     let clock = Clock::manual(UnixMillis(0));
     let runs = config.lines.iter().flat_map(|line| (0..100).map(move |i| (i, &line.name)));
     let heat_runs = runs.map(|(i, name)| heat(i, name, if i % 2 == 0 { HeatWay::Cool } else { HeatWay::Warm }));
-    let (jobs, surveys) = jobs.into_iter().unzip();
+    let (jobs, surveys) = jobs.into_iter().map(|(job, survey)| (Arc::new(job), survey)).unzip();
     let snapshot = Snapshot { jobs, surveys, heat_runs: heat_runs.collect(), ..Snapshot::default() };
     let mut books = Books::open(snapshot);
     let now = (clock.now(), clock.wall());

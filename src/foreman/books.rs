@@ -55,7 +55,7 @@ pub(super) struct About {
 impl Books {
     pub(super) fn open(snapshot: Snapshot) -> Self {
         Self {
-            jobs: snapshot.jobs.into_iter().map(|job| (job.id, Arc::new(job))).collect(),
+            jobs: snapshot.jobs.into_iter().map(|job| (job.id, job)).collect(),
             surveys: snapshot.surveys.into_iter().map(|s| (s.file.sha256.clone(), Arc::new(s))).collect(),
             cycles: snapshot.cycles.into_iter().map(|cycle| (cycle.id, cycle)).collect(),
             heat: super::heat_book::HeatBook::open(snapshot.heat_runs, snapshot.last_heat_run),

@@ -62,9 +62,12 @@ impl Api {
         Self(OpenApiRouter::new())
     }
 
-    /// Adds the handlers of one address: `Api::new().routes(routes!(show_job, patch_job))`.
-    pub(super) fn routes(self, handlers: UtoipaMethodRouter<Desk>) -> Self {
-        Self(self.0.routes(handlers))
+    /// Adds the handlers of one address below [`ROOT`]: `Api::new().routes(routes!(show_job, patch_job))`.
+    pub(super) fn routes(self, (schemas, mut paths, handlers): UtoipaMethodRouter<Desk>) -> Self {
+        // Whole addresses: a router within another would write the address of every request anew.
+        let below = std::mem::take(&mut paths.paths);
+        paths.paths = below.into_iter().map(|(address, item)| (format!("{ROOT}{address}"), item)).collect();
+        Self(self.0.routes((schemas, paths, handlers)))
     }
 
     pub(super) fn merge(self, other: Self) -> Self {
@@ -77,13 +80,12 @@ impl Api {
         Self(unlimited.layer(axum::middleware::from_fn(super::once::without_body)))
     }
 
-    /// The routes under [`ROOT`].
     pub(super) fn into_router(self) -> Router<Desk> {
-        OpenApiRouter::new().nest(ROOT, self.0).into()
+        self.0.into()
     }
 
     fn into_document(self) -> openapi::OpenApi {
-        let mut document = OpenApiRouter::with_openapi(Head::openapi()).nest(ROOT, self.0).into_openapi();
+        let mut document = OpenApiRouter::with_openapi(Head::openapi()).merge(self.0).into_openapi();
         complete(&mut document);
         document
     }

@@ -16,8 +16,7 @@ use axum::{Json, Router};
 use serde::Serialize;
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::compression::CompressionLayer;
-use tower_http::trace::TraceLayer;
-use tracing::Span;
+use tracing::{Instrument, Span};
 use utoipa::ToSchema;
 use utoipa_axum::routes;
 
@@ -116,17 +115,21 @@ pub fn router(desk: Desk) -> Router {
         .layer((DefaultBodyLimit::max(BODY_MAX), from_fn(once::with_body)))
         // After the limit: files have their own.
         .merge(files().into_router())
-        .merge(signs().into_router())
         .merge(proofs::form_uploads())
         .fallback(async || HttpError::NoSuch { what: "such address".to_owned() })
         // The first is the outermost. As one layer: each by itself would box every request and every answer once more.
         .layer((
-            TraceLayer::new_for_http().make_span_with(span),
             // Not for streams and pictures, which the layer knows: the first would wait, the second are packed already.
             CompressionLayer::new(),
             from_fn_with_state(desk.clone(), stand_between),
             CatchPanicLayer::custom(report_panic),
         ))
+        // Too short to be packed.
+        .merge(
+            signs()
+                .into_router()
+                .layer((from_fn_with_state(desk.clone(), stand_between), CatchPanicLayer::custom(report_panic))),
+        )
         .with_state(desk)
 }
 
@@ -147,12 +150,14 @@ fn report_panic(_: Box<dyn Any + Send>) -> Response {
 async fn stand_between(State(desk): State<Desk>, mut request: Request, next: Next) -> Response {
     let asked = Asked::of(&request);
     let let_in = access::check_sender(&desk, &request).and_then(|()| door::check_key(&desk, &mut request));
+    let span = span(&request);
     let response = match let_in {
-        Ok(()) => next.run(request).await,
-        Err(refusal) => refusal.into_response(),
+        Ok(()) => next.run(request).instrument(span.clone()).await,
+        Err(refusal) => span.in_scope(|| refusal.into_response()),
     };
     let mut response = asked.write_problem(response).await;
     access::add_security_headers(&mut response);
+    tracing::debug!(parent: &span, status = response.status().as_u16(), "answered");
     response
 }
 

@@ -1,5 +1,7 @@
 //! What the foreman reads once, at the start.
 
+use std::sync::Arc;
+
 use sqlx::Row;
 
 use super::error::StoreError;
@@ -7,6 +9,7 @@ use super::list::{JobFilter, JobKey, JobSet};
 use super::open::Store;
 use super::rows::{self, cycle_columns, job_fields, line_columns};
 use super::write::{PRINT_RUNS, Snapshot};
+use crate::job::Job;
 
 /// Jobs that are read in one piece: a queue of any length must not become one text.
 const JOBS_AT_ONCE: u32 = 1000;
@@ -38,17 +41,18 @@ impl Store {
     /// [`StoreError`] where the database cannot be read, [`StoreError::Corrupt`] where it holds what this version never writes.
     pub async fn load(&self) -> Result<Snapshot, StoreError> {
         let reader = self.reader();
-        let mut jobs = Vec::new();
+        let mut jobs: Vec<Arc<Job>> = Vec::new();
         loop {
-            let page =
-                reader.list_jobs(&JobFilter::all(JobSet::Open), jobs.last().map(JobKey::of), JOBS_AT_ONCE).await?;
+            let after = jobs.last().map(|job| JobKey::of(job));
+            let page = reader.list_jobs(&JobFilter::all(JobSet::Open), after, JOBS_AT_ONCE).await?;
             if page.is_empty() {
                 break;
             }
-            jobs.extend(page);
+            jobs.extend(page.into_iter().map(Arc::new));
         }
-        jobs.extend(reader.rows(sqlx::query(LEFT).fetch_all(reader.pool()).await, rows::job)?);
-        jobs.extend(reader.rows(sqlx::query(OWED).fetch_all(reader.pool()).await, rows::job)?);
+        let shared = |row: &_| rows::job(row).map(Arc::new);
+        jobs.extend(reader.rows(sqlx::query(LEFT).fetch_all(reader.pool()).await, shared)?);
+        jobs.extend(reader.rows(sqlx::query(OWED).fetch_all(reader.pool()).await, shared)?);
         jobs.sort_by_key(|job| (job.rank, job.id));
         let surveys = sqlx::query(
             "select survey from files where sha256 in

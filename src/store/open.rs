@@ -18,6 +18,8 @@ static MIGRATIONS: Migrator = sqlx::migrate!("./migrations");
 const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 /// Enough for a page, its event stream and a program or two; more would only queue for the same disk.
 const READERS: u32 = 4;
+/// Memory that a connection keeps pages in, KiB, as SQLite wants it; what it lets go the system's own cache still has.
+const CACHE: &str = "-512";
 /// Rows that travel from SQLite's thread at once; a page of a list fits.
 const ROWS_AT_ONCE: usize = 1000;
 
@@ -46,6 +48,7 @@ impl Store {
             .foreign_keys(true)
             .busy_timeout(BUSY_TIMEOUT)
             .row_buffer_size(ROWS_AT_ONCE)
+            .pragma("cache_size", CACHE)
             .disable_statement_logging();
         let mut writer = connect(&options, path).await?;
         MIGRATIONS.run(&mut writer).await.map_err(|e| sort_migration(path, e))?;

@@ -86,7 +86,7 @@ pub const PRINT_RUNS: usize = 50;
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Snapshot {
     /// Jobs that have not ended, and ended ones whose folder file may still be there (`source_key` set), by rank, then number.
-    pub jobs: Vec<Job>,
+    pub jobs: Vec<Arc<Job>>,
     /// Surveys of the files of these jobs.
     pub surveys: Vec<Survey>,
     /// Cycles without an end.

@@ -48,7 +48,7 @@ impl Plant {
         fs::create_dir_all(&data).expect("made");
         let files = FileStore::open_in(&data).expect("a file store");
         let store = Store::open(&data.join("nosebar.db")).await.expect("a store");
-        let jobs = store.load().await.expect("loaded").jobs;
+        let jobs: Vec<Job> = store.load().await.expect("loaded").jobs.into_iter().map(Arc::unwrap_or_clone).collect();
         let left = jobs.iter().filter_map(|job| Some((job.id, job.source_key.clone()?))).collect();
         let (publish, books) = watch::channel(Books { jobs, rejections: vec![] });
         let (requests, asked) = mpsc::channel(8);

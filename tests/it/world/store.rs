@@ -87,7 +87,7 @@ impl Kept {
     pub(crate) fn load(&mut self) -> Snapshot {
         self.steps.clear();
         let open = |job: &&Job| !job.state.is_terminal() || job.source_key.is_some();
-        let mut jobs: Vec<Job> = self.jobs.values().filter(open).cloned().collect();
+        let mut jobs: Vec<Arc<Job>> = self.jobs.values().filter(open).cloned().map(Arc::new).collect();
         jobs.sort_by_key(|job| (job.rank, job.id));
         let skip = self.print_runs.len().saturating_sub(PRINT_RUNS);
         Snapshot {
