@@ -1,17 +1,13 @@
 // Buttons that run the belt while they are held, in a real browser against a real daemon: what counts is how far the belt ran.
 
 import assert from "node:assert/strict";
-import { mkdir } from "node:fs/promises";
 import { join } from "node:path";
 import { after, afterEach, before, beforeEach, test } from "node:test";
 import { setTimeout as pause } from "node:timers/promises";
-import { chromium } from "playwright-core";
 
 import { startDaemon } from "./daemon.mjs";
+import { launch, openPage, shots, size, soon } from "./look.mjs";
 
-const shots = join(import.meta.dirname, "shots");
-const phone = { viewport: { width: 360, height: 740 }, hasTouch: true, isMobile: true, reducedMotion: "reduce" };
-const soon = { timeout: 30_000 };
 
 // The belt of these tests runs at 300 mm/min: a piece is 0.3 s of that, a word counts for 1 s.
 const UM_A_SECOND = 5_000;
@@ -22,13 +18,7 @@ let browser;
 let daemon;
 let contexts;
 
-before(async () => {
-  await mkdir(shots, { recursive: true });
-  browser = await chromium.launch({
-    executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
-    args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-  });
-});
+before(async () => { browser = await launch(); });
 
 after(async () => { await browser?.close(); });
 
@@ -40,14 +30,12 @@ afterEach(async () => {
   await daemon.close();
 });
 
-/** The page with the buttons, and what goes wrong in it. */
+/** The page with the buttons, on a screen for thumbs; and what goes wrong in it. */
 async function open() {
-  const context = await browser.newContext(phone);
+  const touch = { hasTouch: true, isMobile: size === "phone" };
+  const { context, page, faults } = await openPage(browser, `${daemon.address}/lines/one/commission/direction`, touch);
   contexts.push(context);
-  const page = await context.newPage();
-  page.faults = [];
-  page.on("pageerror", (error) => page.faults.push(error.message));
-  await page.goto(`${daemon.address}/lines/one/commission/direction`);
+  page.faults = faults;
   await page.getByText("Connected", { exact: true }).waitFor(soon);
   await standing();
   return page;
@@ -112,7 +100,7 @@ test("a thumb runs the belt either way, and lifting it stops it within a piece",
     await runs(from, 2 * PIECE_UM);
     assert.equal(await button(page, name).getAttribute("aria-pressed"), "true");
     assert.match((await daemon.read("/lines/one")).words, /while a button is held/);
-    await page.screenshot({ path: join(shots, "phone-jog-held.png") });
+    await page.screenshot({ path: join(shots, `jog-held-${size}.png`) });
     // A thumb that slips is still on the glass.
     await thumb.slip(60);
     await pause(600);

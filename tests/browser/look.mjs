@@ -10,8 +10,14 @@ import { top } from "./daemon.mjs";
 
 export const shots = join(import.meta.dirname, "shots");
 export const job = join(top, "demo-jobs/plant-marker.2off.gcode");
-export const phone = { width: 360, height: 740 };
-export const desk = { width: 1280, height: 800 };
+/** Each run of the tests presses everything at one size, by day or by night; pictures are taken by both. */
+const looks = {
+  phone: { viewport: { width: 360, height: 740 }, colorScheme: "light" },
+  desk: { viewport: { width: 1280, height: 800 }, colorScheme: "dark" },
+};
+export const size = process.env.NOSEBAR_LOOK ?? "phone";
+export const look = looks[size];
+assert.ok(look, `NOSEBAR_LOOK is ${size}, expected one of ${Object.keys(looks).join(", ")}`);
 export const soon = { timeout: 30_000 };
 export const whole = { timeout: 180_000 };
 
@@ -28,7 +34,7 @@ export async function launch() {
 
 /** A page in a context of its own; `faults` is whatever goes wrong in it. */
 export async function openPage(browser, address, options = {}) {
-  const context = await browser.newContext({ viewport: phone, reducedMotion: "reduce", ...options });
+  const context = await browser.newContext({ ...look, reducedMotion: "reduce", ...options });
   const faults = [];
   const page = await context.newPage();
   page.on("pageerror", (error) => faults.push(`error: ${error.message}`));
@@ -55,12 +61,16 @@ export async function checkAccess(page, name) {
   assert.deepEqual(violations, [], name);
 }
 
-/** Takes a picture, sees that nothing sticks out to the right, and that nobody is kept out. */
+/** Takes a picture by day and one by night, sees that nothing sticks out to the right, and that nobody is kept out. */
 export async function shoot(page, name) {
   const [content, screen] = await page.evaluate(() => [document.documentElement.scrollWidth, innerWidth]);
   assert.ok(content <= screen, `${name}: the page is ${content} px wide on a screen of ${screen} px`);
-  await page.screenshot({ path: join(shots, `${name}.png`) });
-  await checkAccess(page, name);
+  const other = look.colorScheme === "light" ? "dark" : "light";
+  for (const colorScheme of [other, look.colorScheme]) {
+    await page.emulateMedia({ colorScheme });
+    await page.screenshot({ path: join(shots, `${name}-${size}-${colorScheme}.png`) });
+    await checkAccess(page, `${name}, ${colorScheme}`);
+  }
 }
 
 /** Every visible control is at least 44 px high: a thumb's width. */

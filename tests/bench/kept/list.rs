@@ -1,26 +1,16 @@
 //! A page of a hundred jobs out of a hundred thousand: as the interface answers it, and by hand.
 
-use axum::Router;
-use axum::body::{Body, to_bytes};
-use axum::http::Request;
-use axum::http::header::HOST;
-use nosebar::foreman::{Handle, Live};
-use nosebar::gcode::Rules;
-use nosebar::http::{Desk, router};
-use nosebar::infeed::{Intake, surveyors};
 use nosebar::job::JobId;
 use nosebar::store::{FileStore, JobFilter, JobKey, JobSet, Reader, Store};
 use rusqlite::{CachedStatement, Connection, OpenFlags, Row, params};
 use serde::Serialize;
 use tokio::runtime::Runtime;
-use tokio::sync::{broadcast, mpsc, watch};
-use tower::ServiceExt;
 
 use crate::common::race::{Race, Results};
 use crate::common::{rows, table};
+use crate::kept::interface::{PAGES, asked, interface};
 
-/// Pages in a round of each, and jobs on a page.
-const PAGES: u64 = 20;
+/// Jobs on a page.
 const JOBS: i64 = 100;
 const BARE: &str = "`rusqlite` and JSON, first page";
 const FIRST: &str = "the interface, first page";
@@ -74,31 +64,6 @@ pub(crate) fn run(runtime: &Runtime, jobs: i64, rounds: usize) -> bool {
 fn row(results: &Results, name: &str) -> Vec<String> {
     let us = results.median_s(name) / PAGES as f64 * 1e6;
     vec![name.to_owned(), format!("{us:.0}"), format!("{:.2}", results.times_as_fast(BARE, name))]
-}
-
-/// The whole interface with all its layers, but without a socket and without lines.
-fn interface(reader: Reader, files: FileStore) -> Router {
-    let (requests, _) = mpsc::channel(1);
-    let (_, live) = watch::channel(std::sync::Arc::new(Live::default()));
-    let (news, _) = broadcast::channel(1);
-    let handle = Handle::new(requests, live, news);
-    router(Desk::new(handle.clone(), reader, Intake::new(files, surveyors(Rules::default()), handle)))
-}
-
-/// Pages as a program gets them; answers their bytes.
-fn asked(runtime: &Runtime, app: &Router, address: &str) -> u64 {
-    let (app, address) = (app.clone(), address.to_owned());
-    let work = runtime.spawn(async move {
-        let mut bytes = 0;
-        for _ in 0..PAGES {
-            let request = Request::get(&address).header(HOST, "127.0.0.1").body(Body::empty()).expect("a request");
-            let answer = app.clone().oneshot(request).await.expect("an answer");
-            assert!(answer.status().is_success(), "{}", answer.status());
-            bytes += to_bytes(answer.into_body(), usize::MAX).await.expect("a body").len();
-        }
-        bytes as u64
-    });
-    runtime.block_on(work).expect("it is done")
 }
 
 fn read(runtime: &Runtime, reader: &Reader, after: Option<JobKey>) -> u64 {
