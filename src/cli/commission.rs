@@ -8,9 +8,8 @@ mod steps;
 use std::path::Path;
 use std::process::ExitCode;
 
-use tracing_subscriber::EnvFilter;
-
 use super::CommissionArgs;
+use super::logs;
 use super::say::say;
 use super::serve::{block_on, stop_signal};
 use super::start::{NotStarted, clock_for};
@@ -23,8 +22,7 @@ pub(crate) fn run(args: &CommissionArgs) -> ExitCode {
     let done = match &args.sum {
         Some(sum) => calc::print(sum),
         None => {
-            let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("error"));
-            tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+            logs::begin("error");
             block_on(commission(&args.config, args.line.as_deref()))
         }
     };

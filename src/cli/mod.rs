@@ -11,6 +11,7 @@ mod front_door;
 mod init;
 mod inspect;
 mod key;
+mod logs;
 mod rules;
 mod say;
 mod serve;

@@ -1,22 +1,18 @@
 //! `nosebar serve`: runs the lines of a config until told to stop.
 
-use std::io::IsTerminal;
 use std::process::ExitCode;
 
 use tokio::signal::unix::{SignalKind, signal};
-use tracing_subscriber::EnvFilter;
 
 use super::ServeArgs;
+use super::logs;
 use super::say::say;
 use super::start::{NotStarted, clock_for, listen, start};
 use super::supervision;
 use crate::config::{Config, LinkConfig};
 
 pub(crate) fn run(args: &ServeArgs) -> ExitCode {
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info,sqlx=warn,notify=error"));
-    // Colours are for eyes, not for log files.
-    let colours = std::io::stderr().is_terminal();
-    tracing_subscriber::fmt().with_env_filter(filter).with_ansi(colours).with_writer(std::io::stderr).init();
+    logs::begin("info,sqlx=warn,notify=error");
     match block_on(serve(args)) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {

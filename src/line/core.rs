@@ -412,9 +412,11 @@ impl Line {
 
     fn on_phase_overdue(&mut self, now: Moment) {
         let Some(work) = &self.in_work else { return self.on_trial_overdue(now) };
-        let minutes = now.since(self.since).as_secs() / 60;
-        let text =
-            format!("{} took more than {minutes} min, which is past its deadline", phase_words(work.stage.phase()));
+        let took = match now.since(self.since).as_secs() {
+            seconds @ 0..=119 => format!("{seconds} s"),
+            seconds => format!("{} min", seconds / 60),
+        };
+        let text = format!("{} took more than {took}, which is past its deadline", phase_words(work.stage.phase()));
         let stage = work.stage;
         match stage {
             Stage::Asking => self.enter(now, LineState::Held, LineReason::AskPerson, "nobody has answered yet"),

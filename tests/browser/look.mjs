@@ -69,8 +69,11 @@ export async function shoot(page, name) {
   for (const colorScheme of [other, look.colorScheme]) {
     await page.emulateMedia({ colorScheme });
     await page.screenshot({ path: join(shots, `${name}-${size}-${colorScheme}.png`) });
-    await checkAccess(page, `${name}, ${colorScheme}`);
   }
+  await checkAccess(page, `${name}, ${look.colorScheme}`);
+  await page.emulateMedia({ colorScheme: other });
+  await checkAccess(page, `${name}, ${other}`);
+  await page.emulateMedia({ colorScheme: look.colorScheme });
 }
 
 /** Every visible control is at least 44 px high: a thumb's width. */
