@@ -6,8 +6,12 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::thread::{Builder, JoinHandle};
 
 use super::error::StoreError;
+
+/// After so many bytes the disk begins with what has come, while more comes: there is less to wait for at the end.
+const SYNC_EVERY: u64 = 32 << 20;
 
 /// A handle on the file store; clones share it.
 #[derive(Clone, Debug)]
@@ -27,6 +31,9 @@ pub struct Incoming {
     path: PathBuf,
     store: PathBuf,
     bytes: u64,
+    /// Where the bytes end that the disk has been told to begin with.
+    sync_end: u64,
+    syncing: Option<JoinHandle<io::Result<()>>>,
 }
 
 /// Whether a kept file was new.
@@ -82,7 +89,7 @@ impl FileStore {
             Some(device) => OpenOptions::new().write(true).open(device).expect("the device can be opened"),
             None => file,
         };
-        Ok(Incoming { file, path, store: self.dir.clone(), bytes: 0 })
+        Ok(Incoming { file, path, store: self.dir.clone(), bytes: 0, sync_end: 0, syncing: None })
     }
 
     /// Where the file with this content lies.
@@ -147,7 +154,29 @@ impl Incoming {
     pub fn write(&mut self, bytes: &[u8]) -> Result<(), StoreError> {
         self.file.write_all(bytes).map_err(|e| StoreError::io("write", &self.path, e))?;
         self.bytes += bytes.len() as u64;
+        if self.bytes - self.sync_end >= SYNC_EVERY {
+            self.sync_ahead()?;
+        }
         Ok(())
+    }
+
+    /// Has the disk begin with what has come, unless it is still busy with what came before.
+    fn sync_ahead(&mut self) -> Result<(), StoreError> {
+        if self.syncing.as_ref().is_some_and(|syncing| !syncing.is_finished()) {
+            return Ok(());
+        }
+        self.end_sync()?;
+        let file = self.file.try_clone().map_err(|e| StoreError::io("sync", &self.path, e))?;
+        self.sync_end = self.bytes;
+        // Where there is no thread to be had everything is left to the end.
+        self.syncing = Builder::new().name("sync".to_owned()).spawn(move || file.sync_data()).ok();
+        Ok(())
+    }
+
+    /// A fault of the disk is told to the first who asks: it must not be lost with the thread that was.
+    fn end_sync(&mut self) -> Result<(), StoreError> {
+        let ended = self.syncing.take().map_or(Ok(()), |syncing| syncing.join().unwrap_or(Ok(())));
+        ended.map_err(|e| StoreError::io("sync", &self.path, e))
     }
 
     /// Bytes written so far.
@@ -174,7 +203,10 @@ impl Incoming {
         let made = fs::hard_link(&self.path, &path).or_else(|_| fs::copy(&self.path, &path).map(drop));
         let opened = made.and_then(|()| OpenOptions::new().append(true).open(&path));
         match opened {
-            Ok(file) => Ok(Self { file, path, store: self.store.clone(), bytes: self.bytes }),
+            Ok(file) => {
+                let (store, bytes) = (self.store.clone(), self.bytes);
+                Ok(Self { file, path, store, bytes, sync_end: bytes, syncing: None })
+            }
             Err(e) => {
                 // Half a copy.
                 drop(fs::remove_file(&path));
@@ -187,8 +219,9 @@ impl Incoming {
     ///
     /// # Errors
     /// [`StoreError::BadHash`], [`StoreError::DiskFull`] or [`StoreError::Io`]; nothing is left behind then.
-    pub fn keep(self, sha256: &str) -> Result<Kept, StoreError> {
+    pub fn keep(mut self, sha256: &str) -> Result<Kept, StoreError> {
         let target = path_in(&self.store, sha256)?;
+        self.end_sync()?;
         self.file.sync_all().map_err(|e| StoreError::io("sync", &self.path, e))?;
         let there = fs::symlink_metadata(&target).ok();
         // One of another length was damaged from outside: the new one, just written and hashed, is put in its place.
@@ -351,6 +384,23 @@ mod tests {
         for name in ["", "../../etc/passwd", &HASH.to_uppercase(), &HASH[1..]] {
             assert!(matches!(store.path(name), Err(StoreError::BadHash { .. })), "{name}");
         }
+    }
+
+    #[test]
+    fn the_disk_begins_with_a_long_file_while_more_of_it_comes() {
+        let (_dir, store) = store();
+        let mut incoming = store.begin().expect("begun");
+        let piece = vec![b'G'; 1 << 20];
+        for _ in 0..40 {
+            incoming.write(&piece).expect("room");
+        }
+        assert_eq!(incoming.sync_end, SYNC_EVERY);
+        assert!(incoming.syncing.is_some());
+        assert_eq!(incoming.keep(HASH).expect("kept"), Kept::New);
+        assert_eq!(
+            store.open(HASH).and_then(|file| Ok(file.metadata().expect("there").len())).expect("there"),
+            40 << 20
+        );
     }
 
     #[test]
