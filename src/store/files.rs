@@ -397,10 +397,7 @@ mod tests {
         assert_eq!(incoming.sync_end, SYNC_EVERY);
         assert!(incoming.syncing.is_some());
         assert_eq!(incoming.keep(HASH).expect("kept"), Kept::New);
-        assert_eq!(
-            store.open(HASH).and_then(|file| Ok(file.metadata().expect("there").len())).expect("there"),
-            40 << 20
-        );
+        assert_eq!(store.open(HASH).map(|file| file.metadata().expect("there").len()).expect("there"), 40 << 20);
     }
 
     #[test]
