@@ -116,7 +116,13 @@ pub(super) async fn start(config: &Config, clock: Clock, listener: TcpListener) 
     let until = closing.clone().cancelled_owned();
     others.push(tokio::spawn(async move {
         let ended = match seal {
-            Some(seal) => http::serve(seal.listen(listener), desk.with_seal(seal), until).await,
+            Some(seal) => {
+                let serving = http::serve(seal.listen(listener), desk.with_seal(seal.clone()), until);
+                tokio::select! {
+                    ended = serving => ended,
+                    never = seal.keep_fresh() => match never {},
+                }
+            }
             None => http::serve(listener, desk, until).await,
         };
         if let Err(error) = ended {

@@ -18,6 +18,7 @@ mod failures;
 mod forecast;
 mod forms;
 mod frame;
+mod guard;
 mod guide;
 mod job_forms;
 mod job_page;

@@ -1,31 +1,27 @@
 //! Joins the routes and listens.
 
-use std::any::Any;
 use std::future::Future;
 use std::io;
 use std::net::SocketAddr;
 use std::time::Duration;
 
-use axum::extract::{DefaultBodyLimit, Request, State};
-use axum::http::Method;
-use axum::middleware::{Next, from_fn, from_fn_with_state};
-use axum::response::{IntoResponse, Response};
+use axum::extract::{DefaultBodyLimit, State};
+use axum::middleware::from_fn;
 use axum::routing::get;
 use axum::serve::{Listener, ListenerExt};
 use axum::{Json, Router};
 use serde::Serialize;
-use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::compression::CompressionLayer;
-use tracing::{Instrument, Span};
 use utoipa::ToSchema;
 use utoipa_axum::routes;
 
 use super::desk::Desk;
 use super::document::{self, Api};
-use super::error::{self, Asked, HttpError};
+use super::error::{self, HttpError};
+use super::guard::Guarded;
 use super::{
-    access, belt, belt_page, commission, curve, door, events, forecast, forms, guide, job_forms, job_page, jobs, jog,
-    journal, key, keys, keys_page, lines, log, once, pages, picture, proofs, statics, upload,
+    belt, belt_page, commission, curve, events, forecast, forms, guide, job_forms, job_page, jobs, jog, journal, key,
+    keys, keys_page, lines, log, once, pages, picture, proofs, statics, upload,
 };
 
 /// Bodies other than files.
@@ -121,44 +117,11 @@ pub fn router(desk: Desk) -> Router {
         .layer((
             // Not for streams and pictures, which the layer knows: the first would wait, the second are packed already.
             CompressionLayer::new(),
-            from_fn_with_state(desk.clone(), stand_between),
-            CatchPanicLayer::custom(report_panic),
+            Guarded(desk.clone()),
         ))
         // Too short to be packed.
-        .merge(
-            signs()
-                .into_router()
-                .layer((from_fn_with_state(desk.clone(), stand_between), CatchPanicLayer::custom(report_panic))),
-        )
+        .merge(signs().into_router().layer(Guarded(desk.clone())))
         .with_state(desk)
-}
-
-/// Method and path alone: neither queries nor headers, nor the key in an address, which tell more than a log should.
-fn span(request: &Request) -> Span {
-    let method: &Method = request.method();
-    let path = request.uri().path();
-    let path = if path.starts_with("/key/") { "/key/…" } else { path };
-    tracing::debug_span!("http", %method, path)
-}
-
-fn report_panic(_: Box<dyn Any + Send>) -> Response {
-    tracing::error!("a request met a fault of the program");
-    HttpError::Internal.into_response()
-}
-
-/// Who may not ask is refused; and what every answer gets on its way out.
-async fn stand_between(State(desk): State<Desk>, mut request: Request, next: Next) -> Response {
-    let asked = Asked::of(&request);
-    let let_in = access::check_sender(&desk, &request).and_then(|()| door::check_key(&desk, &mut request));
-    let span = span(&request);
-    let response = match let_in {
-        Ok(()) => next.run(request).instrument(span.clone()).await,
-        Err(refusal) => span.in_scope(|| refusal.into_response()),
-    };
-    let mut response = asked.write_problem(response).await;
-    access::add_security_headers(&mut response);
-    tracing::debug!(parent: &span, status = response.status().as_u16(), "answered");
-    response
 }
 
 /// A sign of life.

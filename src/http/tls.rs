@@ -3,12 +3,13 @@
 //! Handshakes run side by side, each with a time limit: who says nothing keeps nobody waiting.
 
 use std::collections::VecDeque;
+use std::convert::Infallible;
 use std::io;
 use std::net::SocketAddr;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::time::Duration;
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
+use std::time::{Duration, SystemTime};
 
 use axum::serve::Listener;
 use rustls_pki_types::pem::{Error as PemError, PemObject};
@@ -35,9 +36,24 @@ const PLAIN: &[u8] = b"HTTP/1.1 400 Bad Request\r\ncontent-type: text/plain; cha
 /// A request that is read before it is answered so: more than a browser sends.
 const PLAIN_MAX: usize = 16 * 1024;
 
-/// A certificate and its key, found good.
+/// How often the files are looked at.
+const LOOK_EVERY: Duration = Duration::from_secs(60);
+
+/// A certificate and its key, as they were last found good; clones share them.
 #[derive(Clone, Debug)]
-pub struct Seal {
+pub struct Seal(Arc<Pair>);
+
+#[derive(Debug)]
+struct Pair {
+    certificate: PathBuf,
+    key: PathBuf,
+    good: RwLock<Good>,
+    /// The files as they were last looked at.
+    seen: Mutex<[Option<SystemTime>; 2]>,
+}
+
+#[derive(Clone, Debug)]
+struct Good {
     certificate: CertificateDer<'static>,
     config: Arc<ServerConfig>,
 }
@@ -96,6 +112,68 @@ impl Seal {
     /// # Errors
     /// [`TlsError`] when a file cannot be read or is something else, or the two do not belong together.
     pub fn read(certificate: &Path, key: &Path) -> Result<Self, TlsError> {
+        let seen = Mutex::new(changed_at([certificate, key]));
+        let good = RwLock::new(Good::read(certificate, key)?);
+        Ok(Self(Arc::new(Pair { certificate: certificate.to_owned(), key: key.to_owned(), good, seen })))
+    }
+
+    /// Reads the files again if they were changed since, and says whether. Connections that there are stay as they are.
+    ///
+    /// # Errors
+    /// [`TlsError`] as for [`Self::read`], once for each change; what was good before goes on.
+    pub fn renew(&self) -> Result<bool, TlsError> {
+        let Pair { certificate, key, good, seen } = &*self.0;
+        let now = changed_at([certificate, key]);
+        if std::mem::replace(&mut *seen.lock().unwrap_or_else(PoisonError::into_inner), now) == now {
+            return Ok(false);
+        }
+        let read = Good::read(certificate, key)?;
+        *good.write().unwrap_or_else(PoisonError::into_inner) = read;
+        Ok(true)
+    }
+
+    /// Takes new certificates without a restart, which would cost a copy: they last for months, and so does a daemon.
+    pub async fn keep_fresh(self) -> Infallible {
+        loop {
+            tokio::time::sleep(LOOK_EVERY).await;
+            let seal = self.clone();
+            match tokio::task::spawn_blocking(move || seal.renew()).await {
+                Ok(Ok(true)) => tracing::info!("new connections get the new TLS certificate"),
+                Ok(Err(error)) => tracing::warn!(%error, "the new TLS certificate cannot be used; the old one goes on"),
+                Ok(Ok(false)) | Err(_) => {}
+            }
+        }
+    }
+
+    fn good(&self) -> Good {
+        self.0.good.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Whether browsers take the certificate for this name or address.
+    #[must_use]
+    pub fn is_for(&self, host: &str) -> bool {
+        let certificate = self.good().certificate;
+        let (Ok(name), Ok(parsed)) = (ServerName::try_from(host), ParsedCertificate::try_from(&certificate)) else {
+            return false;
+        };
+        verify_server_name(&parsed, &name).is_ok()
+    }
+
+    /// Seals what comes to `listener`.
+    #[must_use]
+    pub fn listen(&self, listener: TcpListener) -> TlsListener {
+        TlsListener {
+            tcp: listener,
+            seal: self.clone(),
+            limit: LIMIT,
+            handshakes: JoinSet::new(),
+            ends: VecDeque::new(),
+        }
+    }
+}
+
+impl Good {
+    fn read(certificate: &Path, key: &Path) -> Result<Self, TlsError> {
         let chain = read_certificates(certificate)?;
         let private = read_key(key)?;
         let own = chain[0].clone();
@@ -114,28 +192,11 @@ impl Seal {
         config.alpn_protocols = vec![b"http/1.1".to_vec()];
         Ok(Self { certificate: own, config: Arc::new(config) })
     }
+}
 
-    /// Whether browsers take the certificate for this name or address.
-    #[must_use]
-    pub fn is_for(&self, host: &str) -> bool {
-        let (Ok(name), Ok(parsed)) = (ServerName::try_from(host), ParsedCertificate::try_from(&self.certificate))
-        else {
-            return false;
-        };
-        verify_server_name(&parsed, &name).is_ok()
-    }
-
-    /// Seals what comes to `listener`.
-    #[must_use]
-    pub fn listen(&self, listener: TcpListener) -> TlsListener {
-        TlsListener {
-            tcp: listener,
-            acceptor: Arc::clone(&self.config).into(),
-            limit: LIMIT,
-            handshakes: JoinSet::new(),
-            ends: VecDeque::new(),
-        }
-    }
+/// When files were last changed; `None` where that cannot be told.
+fn changed_at(files: [&Path; 2]) -> [Option<SystemTime>; 2] {
+    files.map(|file| std::fs::metadata(file).and_then(|metadata| metadata.modified()).ok())
 }
 
 fn read_certificates(path: &Path) -> Result<Vec<CertificateDer<'static>>, TlsError> {
@@ -178,7 +239,7 @@ fn warn_of_readers(path: &Path) {
 /// Takes TCP connections, and hands them on when their handshake is done.
 pub struct TlsListener {
     tcp: TcpListener,
-    acceptor: TlsAcceptor,
+    seal: Seal,
     limit: Duration,
     handshakes: JoinSet<Option<Sealed>>,
     /// Ends handshakes, the oldest first.
@@ -219,7 +280,7 @@ impl TlsListener {
         {
             oldest.abort();
         }
-        let handshake = tokio::time::timeout(self.limit, shake(self.acceptor.clone(), stream));
+        let handshake = tokio::time::timeout(self.limit, shake(self.seal.good().config.into(), stream));
         self.ends.push_back(self.handshakes.spawn(async move {
             let failed = match handshake.await {
                 Ok(Ok(stream)) => return Some((stream, from)),
@@ -251,13 +312,43 @@ async fn shake(acceptor: TlsAcceptor, mut stream: TcpStream) -> io::Result<TlsSt
 mod tests {
     use super::*;
 
+    /// A pair for this name, in a folder.
+    fn made(dir: &Path, name: &str) -> (PathBuf, PathBuf) {
+        let (certificate, key) = (dir.join("page.pem"), dir.join("page.key"));
+        let made = rcgen::generate_simple_self_signed(vec![name.to_owned()]).expect("a certificate");
+        std::fs::write(&certificate, made.cert.pem()).expect("written");
+        std::fs::write(&key, made.signing_key.serialize_pem()).expect("written");
+        (certificate, key)
+    }
+
+    #[test]
+    fn files_that_were_changed_are_taken_once_they_are_good() {
+        let dir = tempfile::tempdir().expect("a folder");
+        let (certificate, key) = made(dir.path(), "nosebar.local");
+        let seal = Seal::read(&certificate, &key).expect("a good pair");
+        assert!(!seal.renew().expect("nothing new"));
+        // As a program that renews certificates does it: one file after the other. Their times are coarse.
+        let write = |path: &Path, bytes: &[u8], s: u64| {
+            std::fs::write(path, bytes).expect("written");
+            let file = std::fs::File::options().append(true).open(path).expect("there");
+            file.set_modified(SystemTime::UNIX_EPOCH + Duration::from_secs(s)).expect("it has a time");
+        };
+        let old_key = std::fs::read(&key).expect("there");
+        made(dir.path(), "other.local");
+        let new_key = std::fs::read(&key).expect("there");
+        write(&key, &old_key, 1);
+        assert!(matches!(seal.renew(), Err(TlsError::Strangers { .. })));
+        assert!(seal.is_for("nosebar.local") && !seal.is_for("other.local"), "the old one goes on");
+        assert!(!seal.renew().expect("it is said once"));
+        write(&key, &new_key, 2);
+        assert!(seal.renew().expect("both are new"));
+        assert!(seal.is_for("other.local") && !seal.is_for("nosebar.local"));
+    }
+
     #[tokio::test]
     async fn who_says_nothing_is_shut_out_when_the_time_is_up() {
         let dir = tempfile::tempdir().expect("a folder");
-        let (certificate, key) = (dir.path().join("page.pem"), dir.path().join("page.key"));
-        let made = rcgen::generate_simple_self_signed(vec!["nosebar.local".to_owned()]).expect("a certificate");
-        std::fs::write(&certificate, made.cert.pem()).expect("written");
-        std::fs::write(&key, made.signing_key.serialize_pem()).expect("written");
+        let (certificate, key) = made(dir.path(), "nosebar.local");
         let seal = Seal::read(&certificate, &key).expect("a good pair");
         let mut listener = seal.listen(TcpListener::bind("127.0.0.1:0").await.expect("a port"));
         listener.limit = Duration::from_millis(20);

@@ -47,6 +47,11 @@ test("jobs are put in order by dragging and by buttons, and a cancel is undone",
   await page.locator("#job-3").getByRole("button", { name: "Move packet-holder up" }).click();
   await page.waitForFunction(() => document.querySelectorAll("[data-order] > li")[1]?.id === "job-3", undefined, soon);
   assert.deepEqual(await order(), ["tray-clip", "packet-holder", "seed-scoop"]);
+  await page.locator("#job-1").getByRole("button", { name: "Move tray-clip down" }).click();
+  await page.waitForFunction(() => document.querySelector("[data-order] > li")?.id === "job-3", undefined, soon);
+  assert.deepEqual(await order(), ["packet-holder", "tray-clip", "seed-scoop"]);
+  await page.locator("#job-1").getByRole("button", { name: "Move tray-clip up" }).click();
+  await page.waitForFunction(() => document.querySelector("[data-order] > li")?.id === "job-1", undefined, soon);
   // Dragged by its grip above the first one.
   const grip = page.locator("#job-2 [data-grip]");
   await grip.scrollIntoViewIfNeeded();
@@ -74,6 +79,9 @@ test("jobs are put in order by dragging and by buttons, and a cancel is undone",
   await checkTargets(page);
   await page.locator("#queue").scrollIntoViewIfNeeded();
   await shoot(page, "queue");
+  await page.locator("#job-1").getByRole("button", { name: "Release tray-clip" }).click();
+  await page.locator("#job-1").getByRole("button", { name: "Hold tray-clip" }).waitFor(soon);
+  assert.deepEqual((await daemon.read("/jobs?state=open")).jobs.map((job) => job.state), ["pending", "pending", "pending"]);
   assert.deepEqual(faults, []);
 });
 
@@ -87,6 +95,7 @@ test("two phones change one job: the second is told that it was changed meanwhil
   await two.page.getByLabel("Copies").fill("9");
   await one.page.getByLabel("Copies").fill("4");
   await one.page.getByLabel("Material").fill("petg");
+  await one.page.getByLabel("Lets go at, °C").fill("38.5");
   await shoot(one.page, "job");
   await one.page.getByRole("button", { name: "Change this job" }).click();
   await one.page.getByText("0 of 4 made").waitFor(soon);
@@ -97,7 +106,7 @@ test("two phones change one job: the second is told that it was changed meanwhil
   await two.page.evaluate(() => scrollTo(0, 0));
   await shoot(two.page, "changed-first");
   const job = await daemon.read("/jobs/1");
-  assert.deepEqual([job.copies, job.material], [4, "petg"]);
+  assert.deepEqual([job.copies, job.material, job.release_c], [4, "petg", 38.5]);
   assert.deepEqual(one.faults, []);
 });
 
@@ -184,6 +193,17 @@ test("the log is read by job and by day, and as CSV", whole, async () => {
   await page.getByRole("button", { name: "Show", exact: true }).click();
   await page.getByText("was taken in").waitFor(soon);
   assert.equal(await page.locator(".entries li", { hasText: "connected to" }).count(), 0);
+  // The day that it is in the reader's zone, and one on which nothing happened.
+  const today = await page.evaluate(() => new Date().toLocaleDateString("sv"));
+  for (const [day, entries] of [[today, true], ["2020-02-29", false]]) {
+    await page.getByLabel("Day").fill(day);
+    await page.getByRole("button", { name: "Show", exact: true }).click();
+    await page.waitForURL(new RegExp(`day=${day}`), soon);
+    assert.equal(await page.locator(".entries li").count() > 0, entries, day);
+  }
+  await page.getByLabel("Day").fill(today);
+  await page.getByRole("button", { name: "Show", exact: true }).click();
+  await page.getByText("was taken in").waitFor(soon);
   const [download] = await Promise.all([page.waitForEvent("download"), page.getByRole("link", { name: "As CSV" }).click()]);
   const csv = await readFile(await download.path(), "utf8");
   assert.match(csv, /^number,at,line,job,cycle,kind,text\r\n/);
