@@ -224,6 +224,15 @@ impl Desk {
         Ok(Page { jobs, next })
     }
 
+    /// How many copies of an ended job were not made well, and are not made by another job either.
+    pub(super) async fn lacking(&self, job: &Job) -> Result<u32, HttpError> {
+        let lacking = job.copies.saturating_sub(job.completed + job.in_work);
+        if lacking == 0 || self.reader.successor_of(job.id).await?.is_some() {
+            return Ok(0);
+        }
+        Ok(lacking.saturating_sub(self.reader.remade_elsewhere(job.id).await?))
+    }
+
     async fn list_set(&self, set: JobSet, after: Option<JobKey>, limit: u32) -> Result<Vec<Job>, HttpError> {
         Ok(self.reader.list_jobs(&JobFilter::all(set), after, limit).await?)
     }

@@ -192,7 +192,9 @@ pub(super) async fn job_sight(desk: &Desk, job: Job, forecast: &ForecastView) ->
     if sight.for_review() {
         sight.concerns = desk.survey(&sight.job).await?.map(|survey| survey.concerns).unwrap_or_default();
     }
-    if !sight.job.state.is_terminal() {
+    if sight.job.state.is_terminal() {
+        sight.lacking = desk.lacking(&sight.job).await?;
+    } else {
         sight.picture = sight_of(desk, &sight.job, sight.job.line.as_ref(), ROW_PX).await?;
     }
     Ok(sight)

@@ -292,6 +292,8 @@ pub(super) struct JobSight {
     pub(super) no_time: Option<&'static str>,
     /// What its part looks like, where that is known.
     pub(super) picture: Option<PictureSight>,
+    /// Copies of an ended job that were not made well, and that no other job makes.
+    pub(super) lacking: u32,
 }
 
 /// A picture, ready for its template.
@@ -304,7 +306,7 @@ pub(super) struct PictureSight {
 impl JobSight {
     pub(super) fn new(job: Job) -> Self {
         let (concerns, tone) = (Vec::new(), words::tone_of_job(&job));
-        Self { tone, concerns, start_due: None, end_due: None, no_time: None, picture: None, job }
+        Self { tone, concerns, start_due: None, end_due: None, no_time: None, picture: None, lacking: 0, job }
     }
 
     /// With what the forecast says of it.
@@ -343,19 +345,14 @@ impl JobSight {
         self.job.in_work > 0
     }
 
-    /// Whether it ended with copies that were not made well.
-    pub(super) fn lacks_copies(&self) -> bool {
-        self.job.state.is_terminal() && self.job.completed < self.job.copies
-    }
-
     /// Whether it ends with the copy that is on the line.
     pub(super) fn ends(&self) -> bool {
         self.job.reason == JobReason::ProcessingToStopPoint
     }
 
-    /// Whether its cancel can be taken back.
+    /// Whether its cancel can be taken back: not once another job makes what it did not.
     pub(super) fn may_restore(&self) -> bool {
-        self.job.reason == JobReason::JobCanceledByOperator
+        self.job.reason == JobReason::JobCanceledByOperator && self.lacking > 0
     }
 
     /// Whether this line alone may make it.

@@ -121,7 +121,8 @@ test("a part that sticks is said to stick, tried again, scrapped, and the next j
   await page.getByText("Will be held when this part has left the belt.").waitFor({ state: "detached", ...soon });
   await page.locator(".question").waitFor(whole);
   await page.getByRole("button", { name: /No,/ }).click();
-  await page.locator(".question", { hasText: /./ }).waitFor(whole);
+  await page.locator(".question").waitFor({ state: "detached", ...soon });
+  await page.locator(".question").waitFor(whole);
   await page.evaluate(() => scrollTo(0, 0));
   await shoot(page, "sticks-question");
   await page.getByText("The part is off the belt, but no good").click();
@@ -145,6 +146,7 @@ test("a finished copy is called scrap and made again, and good after all", whole
   await page.getByRole("button", { name: /Scrap it and make it again/ }).click();
   await page.getByText("Copy 1", { exact: true }).waitFor(soon);
   await page.getByRole("button", { name: /It is good after all/ }).waitFor(soon);
+  await page.getByRole("button", { name: /Make the rest/ }).waitFor({ state: "detached", ...soon });
   await page.evaluate(() => scrollTo(0, document.body.scrollHeight));
   await shoot(page, "copies");
   const { jobs } = await daemon.read("/jobs");

@@ -97,6 +97,13 @@ impl House {
         page["jobs"].as_array().map_or(0, Vec::len)
     }
 
+    /// A page as a browser gets it.
+    pub(super) async fn page(&self, path: &str) -> String {
+        let answer = self.routes.clone().oneshot(request(Method::GET, path, &[], Body::empty())).await;
+        let bytes = to_bytes(answer.expect("an answer").into_body(), 1 << 20).await.expect("a whole body");
+        String::from_utf8(bytes.to_vec()).expect("text")
+    }
+
     pub(super) async fn until(&self, state: LineState) {
         let mut lines = self.handle.watch();
         drop(

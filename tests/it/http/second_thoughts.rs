@@ -41,7 +41,10 @@ async fn a_canceled_job_whose_rest_is_made_by_another_does_not_come_back() {
     let house = House::open(dir.path()).await;
     house.upload("u", "").await;
     house.post("/api/v1/jobs/1/cancel", "c", &Value::Null).await;
+    let offered = async |what: &str| house.page("/jobs/1").await.contains(&format!("/do/jobs/1/{what}"));
+    assert!(offered("restore").await && offered("make-rest").await);
     house.post("/api/v1/jobs/1/make-rest", "m", &Value::Null).await;
+    assert!(!offered("restore").await && !offered("make-rest").await, "what would be refused is not offered");
     let (status, problem) = house.post("/api/v1/jobs/1/restore", "r", &Value::Null).await;
     assert_eq!(status, 409, "{problem}");
     assert_eq!(problem["detail"], "job 2 makes the rest of job 1; change or release that one");
