@@ -32,7 +32,7 @@ async fn serve(args: &ServeArgs) -> Result<(), NotStarted> {
     config.daemon.listen = args.listen.unwrap_or(config.daemon.listen);
     let clock = clock_for(&config.lines)?;
     let listener = listen(config.daemon.listen).await?;
-    let house = start(&config, clock, listener).await?;
+    let mut house = start(&config, clock, listener).await?;
     house.door.say();
     say(format_args!("drop sliced files into {}", config.daemon.infeed.display()));
     if config.lines.iter().any(|line| !matches!(line.link, LinkConfig::Simulated { .. })) {
@@ -40,9 +40,18 @@ async fn serve(args: &ServeArgs) -> Result<(), NotStarted> {
     }
     let watched = tokio::spawn(supervision::keep_alive(house.handle.clone()));
     supervision::say_ready(&house.door.page());
-    stop_signal().await?;
+    let broken = tokio::select! {
+        stopped = stop_signal() => {
+            stopped?;
+            None
+        }
+        broken = house.broken_down() => Some(broken),
+    };
     supervision::say_stopping();
     watched.abort();
+    if let Some(broken) = broken {
+        return Err(broken);
+    }
     say("stopping: heaters of lines at work go off");
     house.close().await
 }

@@ -168,6 +168,23 @@ fn found_files(
 }
 
 impl House {
+    /// Waits for the foreman, who works until the house is closed: if this is ready before, nothing can be done here any more.
+    pub(super) async fn broken_down(&mut self) -> NotStarted {
+        let why = match (&mut self.foreman).await {
+            Ok(Ok(())) => "it has gone home".to_owned(),
+            Ok(Err(error)) => error.to_string(),
+            Err(fault) => fault.to_string(),
+        };
+        // Drivers put the heaters off.
+        self.closing.cancel();
+        for task in self.others.drain(..) {
+            drop(tokio::time::timeout(Duration::from_secs(5), task).await);
+        }
+        NotStarted(format!(
+            "the foreman broke down ({why}), and every printer was told to put its heaters off; look at every machine, then start the daemon again"
+        ))
+    }
+
     /// Ends everything: printers come to rest, books are closed.
     pub(super) async fn close(self) -> Result<(), NotStarted> {
         self.closing.cancel();

@@ -12,13 +12,17 @@ use tokio::sync::mpsc;
 use super::attendant::{Attendant, Chore};
 use super::link::{Connect, Link};
 use super::settings::DriverSettings;
-use super::task::{Mail, Order, Report};
+use super::task::{Mail, Order, Report, Task, TaskId};
 use crate::clock::{Busy, Clock};
 
 const READ_BUFFER: usize = 4096;
 const FILE_BUFFER: usize = 64 * 1024;
 /// A write that takes longer than this has met a machine that no longer listens.
 const WRITE_LIMIT: Duration = Duration::from_secs(10);
+/// How long a printer has for its last task.
+const LEAVE_LIMIT: Duration = Duration::from_secs(3);
+/// The last task: nobody asked for it.
+const LAST: TaskId = TaskId::MAX;
 
 /// A driver: one task, the only writer of its printer (law L5).
 pub struct Driver {
@@ -34,6 +38,8 @@ pub struct Driver {
     /// Orders that came while something else was waited for.
     waiting: VecDeque<Mail<Order>>,
     reports: mpsc::Sender<(usize, Mail<Report>)>,
+    /// Whether the foreman has gone, and if so whether the last task is over.
+    leaving: Option<bool>,
 }
 
 /// A file under print, with a buffer of its own.
@@ -78,22 +84,36 @@ impl Driver {
         reports: mpsc::Sender<(usize, Mail<Report>)>,
     ) -> Self {
         let attendant = Attendant::new(clock.now(), settings, connect.describe());
-        Self { connect, attendant, link: None, clock, index, orders, file: None, waiting: VecDeque::new(), reports }
+        let waiting = VecDeque::new();
+        Self { connect, attendant, link: None, clock, index, orders, file: None, waiting, reports, leaving: None }
     }
 
-    /// Runs until the foreman has gone. Law of the loop: one input, then everything that follows from it, then wait.
+    /// Runs until the foreman has gone, and then has the heaters put off. In good order they are off by then; but if the foreman
+    /// broke down nobody else is left to do it.
     pub async fn run(mut self) {
+        self.serve().await;
+        if self.attendant.is_connected() {
+            self.leaving = Some(false);
+            self.attendant.handle_order(Order::StopBelt);
+            self.attendant.handle_order(Order::Do(LAST, Task::Quiet { lift: false }));
+            // By the machine's own time: a printer that says nothing keeps nobody waiting.
+            drop(tokio::time::timeout(LEAVE_LIMIT, self.serve()).await);
+        }
+    }
+
+    /// Law of the loop: one input, then everything that follows from it, then wait.
+    async fn serve(&mut self) {
         let mut buffer = vec![0; READ_BUFFER];
         // Alive while this task works, so that a warped clock waits for it.
         let mut busy: Option<Busy> = Some(self.clock.busy());
         loop {
-            if self.do_chores().await.is_err() {
+            if self.do_chores().await.is_err() || self.leaving == Some(true) {
                 return;
             }
             let deadline = self.attendant.deadline();
             tokio::select! {
                 biased;
-                order = next_order(&mut self.waiting, &mut self.orders) => {
+                order = next_order(&mut self.waiting, &mut self.orders), if self.leaving.is_none() => {
                     let Some(mail) = order else { return };
                     busy = Some(mail.busy);
                     self.attendant.handle_order(mail.body);
@@ -138,6 +158,12 @@ impl Driver {
 
     /// A foreman who has no ear yet must not make an emergency stop wait; what was to be told follows it.
     async fn report(&mut self, body: Report) -> Result<(), ShutDown> {
+        if self.leaving.is_some() {
+            let gone = matches!(body, Report::Lost { .. } | Report::Reset { .. });
+            let ended = matches!(body, Report::Done { task: LAST, .. } | Report::Failed { task: LAST, .. });
+            self.leaving = Some(gone || ended || self.leaving == Some(true));
+            return Ok(());
+        }
         let busy = self.clock.busy();
         let Self { orders, waiting, reports, .. } = self;
         match unless_stopped(orders, waiting, reports.reserve()).await {
@@ -229,7 +255,8 @@ async fn unless_stopped<T>(
     loop {
         tokio::select! {
             biased;
-            order = orders.recv() => match order {
+            // Once it is known that no more will come they are not asked for any more.
+            order = orders.recv(), if !orders.is_closed() => match order {
                 None => return Waited::ShutDown,
                 Some(mail) if mail.body == Order::EmergencyStop => return Waited::OvertakenByStop,
                 Some(mail) => waiting.push_back(mail),
@@ -266,7 +293,7 @@ mod tests {
     use super::*;
     use crate::belt::{Drive, DriveBy};
     use crate::gcode::{Dialect, Policy};
-    use crate::units::Millimetres;
+    use crate::units::{Celsius, Millimetres};
     use crate::wire::{DialogueConfig, EMERGENCY_STOP};
 
     /// A machine that takes no bytes but an emergency stop, and says nothing.
@@ -375,6 +402,25 @@ mod tests {
     }
 
     #[tokio::test(start_paused = true)]
+    async fn a_foreman_who_breaks_down_leaves_no_heater_on() {
+        let machine = Talker::default();
+        let taken = Arc::clone(&machine.taken);
+        let clock = Clock::real();
+        let (orders, orders_out) = mpsc::channel(4);
+        let (reports_in, mut reports) = mpsc::channel(64);
+        let driver =
+            tokio::spawn(Driver::new(Box::new(machine), settings(), clock.clone(), 0, orders_out, reports_in).run());
+        let heat = Task::Heat { bed: Some(Celsius(60.0)), nozzle: Some(Celsius(210.0)) };
+        orders.try_send(Mail { body: Order::Do(1, heat), busy: clock.busy() }).expect("room");
+        while !matches!(reports.recv().await.expect("a report").1.body, Report::Done { task: 1, .. }) {}
+        drop((orders, reports));
+        driver.await.expect("it ends by itself");
+        let taken = String::from_utf8(taken.lock().expect("nobody panicked").clone()).expect("text");
+        let last = |command: &str| taken.rfind(command).unwrap_or_else(|| panic!("no {command} in {taken}"));
+        assert!(last("M140 S0") > last("M140 S60") && last("M104 S0") > last("M104 S210"), "{taken}");
+    }
+
+    #[tokio::test(start_paused = true)]
     async fn an_emergency_stop_without_a_connection_says_that_it_was_not_sent() {
         let machine = Stuffed::default();
         let clock = Clock::real();
@@ -428,7 +474,7 @@ mod tests {
         let file = dir.path().join("pipe");
         nix::unistd::mkfifo(&file, nix::sys::stat::Mode::S_IRWXU).expect("a pipe");
         let send = |body| orders.try_send(Mail { body, busy: clock.busy() }).expect("room");
-        send(Order::Do(1, super::super::Task::Print { file: file.clone() }));
+        send(Order::Do(1, Task::Print { file: file.clone() }));
         tokio::time::sleep(Duration::from_millis(20)).await;
         send(Order::EmergencyStop);
         let lost = async { while !matches!(reports.recv().await.expect("a report").1.body, Report::Lost { .. }) {} };
