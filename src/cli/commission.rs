@@ -41,9 +41,10 @@ async fn commission(path: &Path, wanted: Option<&str>) -> Result<(), NotStarted>
     let clock = clock_for(&config.lines)?;
     let mut walk = Walk::begin(path, config, name, clock, Answers::from_stdin()).await?;
     // A signal ends the walk where it is: what is being tried is ended with it.
+    let stopped = stop_signal()?;
     let walked = tokio::select! {
         walked = walk.steps() => walked,
-        stopped = stop_signal() => stopped.map_err(NotStarted::from),
+        () = stopped => Ok(()),
     };
     walk.end().await?;
     walked?;

@@ -82,11 +82,11 @@ async fn demo(args: &DemoArgs) -> Result<ExitCode, NotStarted> {
     drop_jobs(&config.daemon.infeed)?;
     say(format_args!("dropped {} sliced files into {}", JOBS.len(), config.daemon.infeed.display()));
     let mut tally = Tally::default();
-    let stopped = tokio::select! {
-        told = tell(news, &mut tally, began, args.until_done) => told,
-        stopped = stop_signal() => stopped.map_err(NotStarted::from),
-    };
-    stopped?;
+    let stopped = stop_signal()?;
+    tokio::select! {
+        told = tell(news, &mut tally, began, args.until_done) => told?,
+        () = stopped => {}
+    }
     if !args.until_done {
         house.close().await?;
         return Ok(ExitCode::SUCCESS);

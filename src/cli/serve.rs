@@ -33,6 +33,8 @@ async fn serve(args: &ServeArgs) -> Result<(), NotStarted> {
     let clock = clock_for(&config.lines)?;
     let listener = listen(config.daemon.listen).await?;
     let mut house = start(&config, clock, listener).await?;
+    // Whoever reads where the page is may stop the daemon at once.
+    let stopped = stop_signal()?;
     house.door.say();
     say(format_args!("drop sliced files into {}", config.daemon.infeed.display()));
     if config.lines.iter().any(|line| !matches!(line.link, LinkConfig::Simulated { .. })) {
@@ -41,10 +43,7 @@ async fn serve(args: &ServeArgs) -> Result<(), NotStarted> {
     let watched = tokio::spawn(supervision::keep_alive(house.handle.clone()));
     supervision::say_ready(&house.door.page());
     let broken = tokio::select! {
-        stopped = stop_signal() => {
-            stopped?;
-            None
-        }
+        () = stopped => None,
         broken = house.broken_down() => Some(broken),
     };
     supervision::say_stopping();
@@ -56,22 +55,24 @@ async fn serve(args: &ServeArgs) -> Result<(), NotStarted> {
     house.close().await
 }
 
-/// Waits for Ctrl-C or a termination signal; a second one ends the process at once.
-pub(super) async fn stop_signal() -> std::io::Result<()> {
+/// Ready after Ctrl-C or a termination signal; a second one ends the process at once. From now on a signal is noted, also before
+/// anybody waits for it.
+pub(super) fn stop_signal() -> std::io::Result<impl Future<Output = ()>> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
-    tokio::select! {
-        _ = terminate.recv() => {}
-        _ = interrupt.recv() => {}
-    }
-    tokio::spawn(async move {
+    Ok(async move {
         tokio::select! {
             _ = terminate.recv() => {}
             _ = interrupt.recv() => {}
         }
-        std::process::exit(3);
-    });
-    Ok(())
+        tokio::spawn(async move {
+            tokio::select! {
+                _ = terminate.recv() => {}
+                _ = interrupt.recv() => {}
+            }
+            std::process::exit(3);
+        });
+    })
 }
 
 const CAUTIONS: &str = "Take care: hot parts and moving rollers. Keep hands, hair and sleeves from the nose and the rollers, be \
