@@ -255,8 +255,8 @@ async fn unless_stopped<T>(
     loop {
         tokio::select! {
             biased;
-            // Once it is known that no more will come they are not asked for any more.
-            order = orders.recv(), if !orders.is_closed() => match order {
+            // What a foreman said before he went still counts; that he has gone is known by then.
+            order = orders.recv(), if !(orders.is_closed() && orders.is_empty()) => match order {
                 None => return Waited::ShutDown,
                 Some(mail) if mail.body == Order::EmergencyStop => return Waited::OvertakenByStop,
                 Some(mail) => waiting.push_back(mail),
