@@ -84,6 +84,10 @@ fn turn() -> impl Strategy<Value = Vec<u8>> {
 /// A harm that may come to a file.
 fn harmed(mut file: Vec<u8>, harm: (u8, Index, u8)) -> Vec<u8> {
     let (kind, at, byte) = harm;
+    // Of a file that was cut to one byte the last may be gone.
+    if file.is_empty() {
+        return file;
+    }
     let at = at.index(file.len());
     match kind {
         0 => file[at] = byte,
