@@ -105,13 +105,14 @@ impl Pour {
     }
 
     /// Blocks until the survey has seen everything.
-    pub(super) fn finish(self) -> Result<(Incoming, Survey), PourFault> {
+    pub(super) fn finish(mut self) -> Result<(Incoming, Survey), PourFault> {
         // A survey that panicked hears nothing more, and says so when it is joined.
         drop(self.to_survey.send(Piece::End { sha256: self.hash.finish() }));
         let survey = self.survey.join().ok().flatten().ok_or(PourFault::SurveyFailed)?;
         if survey.file.bytes != self.incoming.bytes() {
             return Err(PourFault::SurveyFailed);
         }
+        self.incoming.end_sync().map_err(PourFault::Store)?;
         Ok((self.incoming, survey))
     }
 }

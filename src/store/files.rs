@@ -173,8 +173,12 @@ impl Incoming {
         Ok(())
     }
 
-    /// A fault of the disk is told to the first who asks: it must not be lost with the thread that was.
-    fn end_sync(&mut self) -> Result<(), StoreError> {
+    /// Waits until the disk is done with what it was told to begin with. Its faults are told to the first who asks, which was
+    /// that: whoever keeps the file by another name ([`Self::twin`]) would not hear of them.
+    ///
+    /// # Errors
+    /// [`StoreError::DiskFull`] or [`StoreError::Io`]; the file is not to be kept then.
+    pub fn end_sync(&mut self) -> Result<(), StoreError> {
         let ended = self.syncing.take().map_or(Ok(()), |syncing| syncing.join().unwrap_or(Ok(())));
         ended.map_err(|e| StoreError::io("sync", &self.path, e))
     }
@@ -384,6 +388,15 @@ mod tests {
         for name in ["", "../../etc/passwd", &HASH.to_uppercase(), &HASH[1..]] {
             assert!(matches!(store.path(name), Err(StoreError::BadHash { .. })), "{name}");
         }
+    }
+
+    #[test]
+    fn a_fault_of_the_disk_while_more_comes_is_not_lost() {
+        let (_dir, store) = store();
+        // It takes every byte, and cannot be synced.
+        let mut incoming = store.on_device(Path::new("/dev/null")).begin().expect("begun");
+        incoming.write(&vec![b'G'; 33 << 20]).expect("taken");
+        assert!(matches!(incoming.end_sync(), Err(StoreError::Io { .. })));
     }
 
     #[test]
