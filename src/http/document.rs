@@ -32,7 +32,8 @@ const ABOUT: &str = "Lines that run filament printers with a conveyor-belt bed, 
     Times are milliseconds since 1970-01-01T00:00:00Z. Every error is a problem (RFC 9457). On any address but the daemon's own \
     machine a key is required. What changes a job takes its `ETag` as `If-Match`, so that two people do not overwrite each \
     other. What is sent again with the same `Idempotency-Key` (draft-ietf-httpapi-idempotency-key-header: a quoted string) is done once: \
-    every `POST`, `PATCH` and `DELETE` may bear one, and it is kept for a day. `HEAD` is answered wherever `GET` is.";
+    every `POST`, `PATCH` and `DELETE` may bear one, and it is kept for a day; what is done with keys and proofs \
+    takes no notice of it, and a proof is queued once in any case. `HEAD` is answered wherever `GET` is.";
 
 /// What the document says of the whole.
 #[derive(OpenApi)]
