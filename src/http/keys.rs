@@ -108,9 +108,9 @@ async fn rename_key(
 async fn revoke_key(
     State(desk): State<Desk>,
     Path(id): Path<String>,
-    body: Option<Json<RevokeBody>>,
+    body: Option<Object<RevokeBody>>,
 ) -> Result<Json<AccessKey>, HttpError> {
-    let Json(body) = body.unwrap_or_default();
+    let body = body.map(|Object(body)| body).unwrap_or_default();
     desk.revoke_key(&id, &body).await.map(Json)
 }
 

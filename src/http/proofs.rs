@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_axum::routes;
 
+use super::body::Object;
 use super::desk::{Desk, line_name, shorten};
 use super::document::{Api, Binary, JobMade, ProofPath};
 use super::error::HttpError;
@@ -266,10 +267,10 @@ async fn send_proof_picture(
 async fn queue_proof(
     State(desk): State<Desk>,
     Path(id): Path<String>,
-    body: Option<Json<QueueBody>>,
+    body: Option<Object<QueueBody>>,
 ) -> Result<Response, HttpError> {
     let asked = desk.proof(&id)?.asked.clone();
-    let Json(body) = body.unwrap_or_default();
+    let body = body.map(|Object(body)| body).unwrap_or_default();
     let line = match body.line.as_deref() {
         None => asked.line,
         Some("") => None,

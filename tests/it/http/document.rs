@@ -195,6 +195,26 @@ async fn no_operation_of_the_document_changes_anything_without_the_key() {
     assert_eq!(bench.fake.lock().await.asked.len(), asked, "nothing of this reached the foreman");
 }
 
+/// A list would be read as an object whose members have no names.
+#[tokio::test]
+async fn no_operation_takes_a_list_for_an_object() {
+    let bench = Bench::open().await;
+    bench.fake.lock().await.add_job(a_job(1)).await;
+    let document = document(&bench).await;
+    let of_json = |operation: &Operation<'_>| operation.said["requestBody"]["content"]["application/json"].is_object();
+    let operations: Vec<_> = operations(&document).into_iter().filter(of_json).collect();
+    assert!(operations.len() >= 20, "{}", operations.len());
+    for operation in &operations {
+        let method: Method = operation.method.to_uppercase().parse().expect("a method");
+        for list in [json!([]), json!([1]), json!(["now", null, 1])] {
+            let reply = bench.send_json(method.clone(), &operation.filled(), &list).await;
+            assert_eq!(reply.status, 422, "{} of {list}: {}", operation.address, reply.text);
+            check_answer(&document, operation, &reply, operation.address);
+        }
+    }
+    assert!(bench.fake.lock().await.asked.is_empty(), "nothing of this reached the foreman");
+}
+
 /// The event stream has no end, so that the tool that tries all other operations leaves it out.
 #[tokio::test]
 async fn the_event_stream_is_what_the_document_says() {
