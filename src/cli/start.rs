@@ -155,7 +155,7 @@ fn found_files(
     let mut found = Vec::new();
     fileless.retain(|job| !job.state.is_terminal());
     for hash in files.unknown(known)? {
-        let (of_it, others): (Vec<_>, _) = fileless.into_iter().partition(|job| job.sha256 == hash);
+        let (of_it, others): (Vec<_>, _) = fileless.into_iter().partition(|job| *job.sha256 == hash);
         fileless = others;
         let jobs = of_it.into_iter().map(Some);
         let before = found.len();

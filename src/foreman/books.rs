@@ -23,7 +23,7 @@ pub(super) use judge::Past;
 #[derive(Debug, Default)]
 pub(super) struct Books {
     jobs: BTreeMap<JobId, Arc<Job>>,
-    surveys: HashMap<String, Arc<Survey>>,
+    surveys: HashMap<Arc<str>, Arc<Survey>>,
     cycles: BTreeMap<CycleId, Cycle>,
     /// Cycles whose belt step is still open, though they may have ended.
     trailing: BTreeSet<CycleId>,
@@ -56,7 +56,7 @@ impl Books {
     pub(super) fn open(snapshot: Snapshot) -> Self {
         Self {
             jobs: snapshot.jobs.into_iter().map(|job| (job.id, job)).collect(),
-            surveys: snapshot.surveys.into_iter().map(|s| (s.file.sha256.clone(), Arc::new(s))).collect(),
+            surveys: snapshot.surveys.into_iter().map(|s| (s.file.sha256.as_str().into(), Arc::new(s))).collect(),
             cycles: snapshot.cycles.into_iter().map(|cycle| (cycle.id, cycle)).collect(),
             heat: super::heat_book::HeatBook::open(snapshot.heat_runs, snapshot.last_heat_run),
             last_job: snapshot.last_job,
@@ -158,7 +158,7 @@ impl Books {
             state,
             reason,
             line: arrival.line,
-            material: arrival.material.map(|m| m.to_ascii_lowercase()),
+            material: arrival.material.map(|material| self.shared_material(&material.to_ascii_lowercase())),
             release_c: arrival.release_c,
             reviewed,
             source_key: arrival.source_key,
@@ -166,7 +166,7 @@ impl Books {
             ..Job::waiting(
                 id,
                 read_name(&arrival.file_name).map_or(arrival.file_name, |named| named.name),
-                arrival.survey.file.sha256.clone(),
+                self.shared_hash(&arrival.survey.file.sha256),
                 arrival.copies.max(1),
                 now,
             )
@@ -191,10 +191,21 @@ impl Books {
         }
         let survey = Arc::new(arrival.survey);
         self.new_files.push((Arc::clone(&survey), now));
-        self.surveys.insert(job.sha256.clone(), survey);
+        self.surveys.insert(Arc::clone(&job.sha256), survey);
         self.jobs.insert(id, Arc::new(job.clone()));
         self.changed_jobs.insert(id);
         job
+    }
+
+    /// The hash of a file, held once by all of its jobs.
+    fn shared_hash(&self, sha256: &str) -> Arc<str> {
+        self.surveys.get_key_value(sha256).map_or_else(|| sha256.into(), |(known, _)| Arc::clone(known))
+    }
+
+    /// The word for a material, held once by jobs that come in one after another.
+    fn shared_material(&self, material: &str) -> Arc<str> {
+        let last = self.jobs.last_key_value().and_then(|(_, job)| job.material.as_ref());
+        last.filter(|last| ***last == *material).map_or_else(|| material.into(), Arc::clone)
     }
 
     /// Does what a person asks with a job. `lines` are the lines that there are.
@@ -221,7 +232,7 @@ impl Books {
                 }
                 self.change(id, |job| {
                     job.reason = JobReason::JobHeldForRelease;
-                    job.note.clear();
+                    job.note = Arc::default();
                     if job.in_work == 0 {
                         job.state = JobState::PendingHeld;
                     }
@@ -245,7 +256,7 @@ impl Books {
                         job.canceled_from = Some(restore::canceled_from(job));
                         job.reason = JobReason::ProcessingToStopPoint;
                         // Why it waited does not matter any more.
-                        job.note.clear();
+                        job.note = Arc::default();
                     });
                     told = Some(("job-canceled", format!("a person canceled job {id}; no further copy is begun")));
                 }
@@ -336,7 +347,7 @@ impl Books {
             job.started_at.get_or_insert(now);
             job.state = JobState::Processing;
             job.reason = JobReason::JobPrinting;
-            job.note.clear();
+            job.note = Arc::default();
         });
         let about = About { line: Some(line.clone()), job: Some(id), cycle: Some(cycle.id) };
         let name =
@@ -394,7 +405,7 @@ impl Books {
             if !job.state.is_terminal() {
                 job.state = JobState::Aborted;
                 job.reason = JobReason::AbortedBySystem;
-                why.clone_into(&mut job.note);
+                job.note = why.into();
                 job.ended_at = Some(now);
             }
         });
@@ -403,7 +414,7 @@ impl Books {
     }
 
     /// Says why a job waits.
-    pub(super) fn wait(&mut self, id: JobId, reason: JobReason, text: String) {
+    pub(super) fn wait(&mut self, id: JobId, reason: JobReason, text: Arc<str>) {
         // No change that a person made or needs to know of before making one: the version stays.
         // `pending-held` of RFC 8011: no candidate until the reason is gone, and then pending again by itself.
         let state = match reason {
@@ -479,9 +490,9 @@ impl Books {
         let Self { cycles, trailing, .. } = self;
         cycles.retain(|id, cycle| cycle.outcome.is_none() || trailing.contains(id));
         self.jobs.retain(|_, job| !job.state.is_terminal() || job.source_key.is_some() || job.in_work > 0);
-        let wanted: BTreeSet<&str> = self.jobs.values().map(|job| job.sha256.as_str()).collect();
+        let wanted: BTreeSet<&str> = self.jobs.values().map(|job| &*job.sha256).collect();
         if self.surveys.len() > wanted.len() {
-            self.surveys.retain(|hash, _| wanted.contains(hash.as_str()));
+            self.surveys.retain(|hash, _| wanted.contains(&**hash));
         }
     }
 }

@@ -38,7 +38,7 @@ pub(super) fn check_patch(job: &Job, patch: &JobPatch, lines: &[LineName]) -> Re
 pub(super) fn apply_patch(job: &mut Job, patch: JobPatch) {
     job.copies = patch.copies.unwrap_or(job.copies);
     if let Some(material) = patch.material {
-        job.material = material.map(|m| m.trim().to_ascii_lowercase()).filter(|m| !m.is_empty());
+        job.material = material.map(|m| m.trim().to_ascii_lowercase()).filter(|m| !m.is_empty()).map(Into::into);
     }
     if let Some(release_c) = patch.release_c {
         job.release_c = release_c;
@@ -62,7 +62,7 @@ mod tests {
 
     fn set() -> Job {
         let line = Some(LineName::new("one").expect("a good name"));
-        Job { material: Some("petg".to_owned()), release_c: Some(31.5), line, ..job(1) }
+        Job { material: Some("petg".into()), release_c: Some(31.5), line, ..job(1) }
     }
 
     /// RFC 7396: a member that is null takes away, one that is not there leaves.

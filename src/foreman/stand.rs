@@ -92,7 +92,7 @@ impl Stand {
 
     /// What a part of this job is like, as the history of heat has it.
     pub(super) fn likeness(&self, job: &Job, survey: &Survey) -> Likeness {
-        let names = [&job.material, &survey.material, &self.config.material];
+        let names = [job.material.as_deref(), survey.material.as_deref(), self.config.material.as_deref()];
         let masses: Option<Vec<f64>> = survey.filament.iter().map(|used| used.mass_g).collect();
         Likeness {
             material: names.into_iter().flatten().next().map(|name| name.to_ascii_lowercase()),

@@ -287,10 +287,7 @@ pub(super) mod tests {
     }
 
     fn a_job() -> Job {
-        Job {
-            material: Some("petg".to_owned()),
-            ..Job::waiting(JobId(1), "tray-clip".to_owned(), String::new(), 12, UnixMillis(0))
-        }
+        Job { material: Some("petg".into()), ..Job::waiting(JobId(1), "tray-clip".to_owned(), "", 12, UnixMillis(0)) }
     }
 
     fn a_question() -> Question {

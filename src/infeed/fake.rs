@@ -162,7 +162,7 @@ impl Desk {
         let id = JobId(self.jobs.len() as i64 + 1);
         let job = Job {
             line: arrival.line,
-            material: arrival.material,
+            material: arrival.material.map(Into::into),
             release_c: arrival.release_c,
             source_key: arrival.source_key,
             ..Job::waiting(

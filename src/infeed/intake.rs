@@ -172,7 +172,7 @@ impl Intake {
         let options = TakeOptions {
             copies: of.map(|job| job.copies.saturating_sub(job.completed + job.scrapped).max(1)),
             line: of.and_then(|job| job.line.clone()),
-            material: of.and_then(|job| job.material.clone()),
+            material: of.and_then(|job| job.material.as_deref().map(str::to_owned)),
             release_c: of.and_then(|job| job.release_c),
             hold: true,
         };

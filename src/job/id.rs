@@ -1,6 +1,7 @@
 //! Numbers of jobs and cycles, names of lines.
 
 use std::fmt;
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -30,7 +31,7 @@ impl fmt::Display for CycleId {
 /// A line's name: 1 to 32 of `a–z 0–9 -`, so that it can be a folder and a part of an address.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
 #[serde(transparent)]
-pub struct LineName(String);
+pub struct LineName(Arc<str>);
 
 /// A line name with characters that it may not have.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
@@ -45,7 +46,7 @@ impl LineName {
     pub fn new(name: &str) -> Result<Self, BadLineName> {
         let good = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
         if (1..=32).contains(&name.len()) && name.chars().all(good) {
-            Ok(Self(name.to_owned()))
+            Ok(Self(name.into()))
         } else {
             Err(BadLineName(name.to_owned()))
         }

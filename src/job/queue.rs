@@ -1,5 +1,7 @@
 //! A job and where it stands.
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -80,6 +82,8 @@ keywords! {
 /// A sliced file to be made `copies` times.
 ///
 /// `copies = completed + scrapped-and-not-remade + waiting + in work`; see [`Job::copies_waiting`].
+///
+/// Text that many jobs of a long queue have alike is one text, held by all of them.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Job {
     /// The job's number.
@@ -87,13 +91,13 @@ pub struct Job {
     /// What people call it: the file's name without `.Noff` and ending.
     pub name: String,
     /// Content hash of the sliced file, its name in the file store.
-    pub sha256: String,
+    pub sha256: Arc<str>,
     /// Where it stands.
     pub state: JobState,
     /// Why it stands there.
     pub reason: JobReason,
     /// One sentence more for a person; may be empty.
-    pub note: String,
+    pub note: Arc<str>,
     /// How many are asked for, at least 1.
     pub copies: u32,
     /// How many were finished and confirmed (or, on a line without a sensor, let go).
@@ -107,7 +111,7 @@ pub struct Job {
     /// The one line that may make it, if a person chose one.
     pub line: Option<LineName>,
     /// Material keyword, lower case (`pla`), if known.
-    pub material: Option<String>,
+    pub material: Option<Arc<str>>,
     /// Bed temperature at which the part lets go, °C, if set for this job.
     pub release_c: Option<f64>,
     /// Whether a person has read the file's concerns and agreed.
@@ -134,14 +138,14 @@ pub struct Job {
 impl Job {
     /// A job that has just come in and waits for its turn, in the order of the numbers.
     #[must_use]
-    pub fn waiting(id: JobId, name: String, sha256: String, copies: u32, created_at: UnixMillis) -> Self {
+    pub fn waiting(id: JobId, name: String, sha256: impl Into<Arc<str>>, copies: u32, created_at: UnixMillis) -> Self {
         Self {
             id,
             name,
-            sha256,
+            sha256: sha256.into(),
             state: JobState::Pending,
             reason: JobReason::JobQueued,
-            note: String::new(),
+            note: Arc::default(),
             copies,
             completed: 0,
             scrapped: 0,

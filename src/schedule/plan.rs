@@ -1,5 +1,7 @@
 //! First come, first served: the first job goes to the first ready line that it fits.
 
+use std::sync::Arc;
+
 use super::fit::fits;
 use super::room::{BeltNow, has_room, with_room};
 use crate::job::{Job, JobId, JobReason, JobState, Limits, LineName, Survey};
@@ -61,8 +63,8 @@ pub struct Wait {
     pub job: JobId,
     /// The keyword.
     pub reason: JobReason,
-    /// The sentence.
-    pub text: String,
+    /// The sentence; jobs that wait for the same, one after another, have it in common.
+    pub text: Arc<str>,
 }
 
 /// What is to be begun now, and why the rest waits.
@@ -90,6 +92,8 @@ pub fn plan(jobs: &[Candidate<'_>], lines: &[Berth]) -> Plan {
                 plan.starts.push(Start { job: job.id, line: lines[index].name.clone() });
             }
             Err((reason, text)) if is_pending(job) => {
+                let before = plan.waits.last().map(|wait| &wait.text).filter(|before| ***before == text);
+                let text = before.map_or_else(|| text.into(), Arc::clone);
                 plan.waits.push(Wait { job: job.id, reason, text });
             }
             // One copy is on a line already: the others follow.
@@ -221,8 +225,8 @@ mod tests {
     fn job(id: i64, line: Option<&str>, material: Option<&str>) -> Job {
         Job {
             line: line.map(|l| LineName::new(l).expect("a good name")),
-            material: material.map(str::to_owned),
-            ..Job::waiting(JobId(id), format!("job {id}"), String::new(), 1, UnixMillis(0))
+            material: material.map(Into::into),
+            ..Job::waiting(JobId(id), format!("job {id}"), "", 1, UnixMillis(0))
         }
     }
 

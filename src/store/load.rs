@@ -1,5 +1,6 @@
 //! What the foreman reads once, at the start.
 
+use std::collections::HashSet;
 use std::sync::Arc;
 
 use sqlx::Row;
@@ -34,6 +35,23 @@ const PRINTS: &str = "select print_runs.cycle, print_runs.line, at, planned_s, a
          on print_runs.cycle in (select cycle from print_runs where line = lines.name order by cycle desc limit ?1)
       order by print_runs.cycle";
 
+/// Text that jobs of a long queue have alike, each in memory once.
+#[derive(Default)]
+struct Alike(HashSet<Arc<str>>);
+
+impl Alike {
+    fn share(&mut self, mut job: Job) -> Job {
+        let material = job.material.as_mut();
+        for text in [&mut job.sha256, &mut job.note].into_iter().chain(material) {
+            match self.0.get(text) {
+                Some(known) => *text = Arc::clone(known),
+                None => drop(self.0.insert(Arc::clone(text))),
+            }
+        }
+        job
+    }
+}
+
 impl Store {
     /// Everything that is needed to go on after a restart.
     ///
@@ -42,17 +60,19 @@ impl Store {
     pub async fn load(&self) -> Result<Snapshot, StoreError> {
         let reader = self.reader();
         let mut jobs: Vec<Arc<Job>> = Vec::new();
+        let mut alike = Alike::default();
         loop {
             let after = jobs.last().map(|job| JobKey::of(job));
             let page = reader.list_jobs(&JobFilter::all(JobSet::Open), after, JOBS_AT_ONCE).await?;
             if page.is_empty() {
                 break;
             }
-            jobs.extend(page.into_iter().map(Arc::new));
+            jobs.extend(page.into_iter().map(|job| Arc::new(alike.share(job))));
         }
-        let shared = |row: &_| rows::job(row).map(Arc::new);
-        jobs.extend(reader.rows(sqlx::query(LEFT).fetch_all(reader.pool()).await, shared)?);
-        jobs.extend(reader.rows(sqlx::query(OWED).fetch_all(reader.pool()).await, shared)?);
+        for ended in [LEFT, OWED] {
+            let found = reader.rows(sqlx::query(ended).fetch_all(reader.pool()).await, rows::job)?;
+            jobs.extend(found.into_iter().map(|job| Arc::new(alike.share(job))));
+        }
         jobs.sort_by_key(|job| (job.rank, job.id));
         let surveys = sqlx::query(
             "select survey from files where sha256 in

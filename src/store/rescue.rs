@@ -201,8 +201,7 @@ impl Remains {
     /// Leaves out what refers to something that is lost, and what the journal has behind a gap: it counts up without any.
     fn matched(mut self) -> Self {
         let known: HashSet<&str> = self.files.iter().map(|(survey, _)| survey.file.sha256.as_str()).collect();
-        let (mut jobs, fileless): (Vec<Job>, _) =
-            self.jobs.into_iter().partition(|job| known.contains(job.sha256.as_str()));
+        let (mut jobs, fileless): (Vec<Job>, _) = self.jobs.into_iter().partition(|job| known.contains(&*job.sha256));
         let ids: HashSet<JobId> = jobs.iter().map(|job| job.id).collect();
         for job in &mut jobs {
             job.restart_of = job.restart_of.filter(|id| ids.contains(id));

@@ -38,7 +38,7 @@ impl Books {
     /// Brings what has ended back for one command. What the books have is newer and stays.
     pub(in crate::foreman) fn recall(&mut self, past: Past) {
         if let Some(survey) = past.survey {
-            self.surveys.entry(survey.file.sha256.clone()).or_insert_with(|| Arc::new(survey));
+            self.surveys.entry(survey.file.sha256.as_str().into()).or_insert_with(|| Arc::new(survey));
         }
         for job in past.jobs {
             self.jobs.entry(job.id).or_insert_with(|| Arc::new(job));
@@ -148,7 +148,7 @@ impl Books {
                 (again.state, again.reason) = (JobState::Canceled, JobReason::JobCanceledByOperator);
                 again.canceled_from = None;
                 again.ended_at.get_or_insert(now);
-                again.note.clone_from(&why);
+                again.note = why.as_str().into();
             } else {
                 again.copies -= 1;
             }

@@ -19,7 +19,7 @@ fn survey(x_max_mm: f64) -> Survey {
 }
 
 fn job(id: i64, copies: u32) -> Job {
-    Job::waiting(JobId(id), format!("job {id}"), String::new(), copies, UnixMillis(0))
+    Job::waiting(JobId(id), format!("job {id}"), "", copies, UnixMillis(0))
 }
 
 fn berth(line: usize) -> Berth {
@@ -297,7 +297,7 @@ prop_compose! {
         x_max_mm in prop_oneof![Just(50.0), Just(150.0), Just(900.0)],
         held in proptest::bool::weighted(0.15),
     ) -> (Job, Survey) {
-        let mut job = Job { line: pin.map(name), material: material.map(str::to_owned), ..job(0, copies) };
+        let mut job = Job { line: pin.map(name), material: material.map(Into::into), ..job(0, copies) };
         if held {
             (job.state, job.reason) = (JobState::PendingHeld, JobReason::JobHeldForRelease);
         }

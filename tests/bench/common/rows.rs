@@ -53,7 +53,7 @@ pub(crate) async fn put(store: &mut Store, jobs: impl Iterator<Item = Job>) {
 /// A job that waits, by its number.
 pub(crate) fn waiting(id: i64) -> Job {
     let mut job = Job::waiting(JobId(id), format!("plant marker {id}"), hash(id / OF_A_FILE), 12, at(id));
-    job.material = Some("petg".to_owned());
+    job.material = Some("petg".into());
     job
 }
 

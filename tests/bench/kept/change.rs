@@ -123,7 +123,7 @@ async fn made(path: &Path) -> Store {
 }
 
 fn changed(turn: i64, version: i64) -> Job {
-    Job { note: format!("change {version}"), version, ..rows::waiting(1 + turn * 7 % JOBS) }
+    Job { note: format!("change {version}").into(), version, ..rows::waiting(1 + turn * 7 % JOBS) }
 }
 
 fn entry(seq: i64) -> Write {

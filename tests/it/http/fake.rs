@@ -195,7 +195,7 @@ impl Fake {
             name: name.to_owned(),
             copies: arrival.copies,
             line: arrival.line.clone(),
-            material: arrival.material.clone(),
+            material: arrival.material.as_deref().map(Into::into),
             release_c: arrival.release_c,
             ..a_job(0)
         };
@@ -213,7 +213,7 @@ impl Fake {
     pub(super) async fn add_job_of(&mut self, mut job: Job, survey: &Survey) -> Job {
         job.id = JobId(i64::try_from(self.jobs.len()).expect("few jobs") + 1);
         job.rank = job.id.0;
-        job.sha256.clone_from(&survey.file.sha256);
+        job.sha256 = survey.file.sha256.as_str().into();
         let file = Write::File { survey: Box::new(survey.clone()), at: NOON };
         self.jobs.push(job.clone());
         self.put_job(job.clone(), "job-accepted", vec![file]).await;
@@ -301,7 +301,9 @@ impl Fake {
                 }
                 job.copies = patch.copies.unwrap_or(job.copies);
                 job.name = patch.name.clone().unwrap_or(job.name);
-                job.material = patch.material.clone().unwrap_or(job.material);
+                if let Some(material) = &patch.material {
+                    job.material = material.as_deref().map(Into::into);
+                }
                 job.release_c = patch.release_c.unwrap_or(job.release_c);
             }
             JobCommand::MakeRest => {
@@ -416,7 +418,7 @@ fn held(job: Job) -> Job {
 /// A job of the seed library that waits.
 pub(super) fn a_job(copies: u32) -> Job {
     Job {
-        material: Some("petg".to_owned()),
+        material: Some("petg".into()),
         ..Job::waiting(JobId(0), "tray-clip".to_owned(), "0".repeat(64), copies, NOON)
     }
 }
@@ -468,7 +470,7 @@ pub(super) fn idle_line(name: &str) -> LineView {
         hold_after_part: false,
         check: "ask".to_owned(),
         standing_word: None,
-        material: Some("petg".to_owned()),
+        material: Some("petg".into()),
         trial: TrialView {
             units_per_mm: 1.5,
             nose_mm: 220.0,

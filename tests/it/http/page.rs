@@ -156,7 +156,7 @@ async fn hostile_names_are_shown_harmlessly() {
     let long = "x".repeat(4_000);
     let names = ["<script>alert(1)</script>", "\u{202e}gnp.edocg", "\"><img src=x onerror=alert(1)>", &long];
     for name in names {
-        bench.fake.lock().await.add_job(Job { name: name.to_owned(), note: name.to_owned(), ..a_job(1) }).await;
+        bench.fake.lock().await.add_job(Job { name: name.to_owned(), note: name.into(), ..a_job(1) }).await;
         bench.fake.lock().await.note("state", None, name).await;
     }
     let page = bench.read("/").await.text;

@@ -47,7 +47,7 @@ async fn the_belt_is_drawn_and_told_in_words() {
 #[tokio::test]
 async fn a_job_has_a_page_of_its_own_where_it_can_be_changed() {
     let bench = Bench::open().await;
-    bench.fake.lock().await.add_job(Job { material: Some("petg".to_owned()), ..a_job(6) }).await;
+    bench.fake.lock().await.add_job(Job { material: Some("petg".into()), ..a_job(6) }).await;
     let page = bench.read("/jobs/1").await;
     assert_eq!(page.status, 200);
     for field in ["name=\"version\" value=\"1\"", "name=\"copies\"", "value=\"petg\"", "action=\"/do/jobs/1/change\""] {

@@ -184,7 +184,7 @@ fn admit(books: &mut Books, arrival: Arrival, writes: &mut Vec<Write>) -> Job {
     let name = read_name(&arrival.file_name).expect("a good name").name;
     let job = Job {
         line: arrival.line,
-        material: arrival.material,
+        material: arrival.material.map(Into::into),
         release_c: arrival.release_c,
         source_key: arrival.source_key,
         ..Job::waiting(id, name, sha256, arrival.copies, UnixMillis(0))

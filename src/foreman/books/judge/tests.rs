@@ -53,7 +53,7 @@ async fn scrap_of_an_ended_job_is_made_by_a_new_one_once_and_good_cancels_that()
     let job = house.ask(id, judge(cycle, PartWord::Good)).await.expect("it is finished");
     assert_eq!(job.reason, JobReason::JobCompletedSuccessfully);
     let again = house.job(JobId(2)).await;
-    assert_eq!((again.state, again.note.as_str()), (JobState::Canceled, "copy 2 of job 1 is good after all"));
+    assert_eq!((again.state, &*again.note), (JobState::Canceled, "copy 2 of job 1 is good after all"));
     for what in [JobCommand::Restore, JobCommand::MakeRest] {
         let refused = house.ask(JobId(2), what).await.expect_err("nothing is to be made");
         assert!(refused.text.contains("is not to be made any more: copy 2 of job 1 is good"), "{refused}");
