@@ -82,9 +82,8 @@ keywords! {
 /// A sliced file to be made `copies` times.
 ///
 /// `copies = completed + scrapped-and-not-remade + waiting + in work`; see [`Job::copies_waiting`].
-///
-/// Text that many jobs of a long queue have alike is one text, held by all of them.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+// Text that is an `Arc` is the same for many jobs of a long queue: they hold it together.
 pub struct Job {
     /// The job's number.
     pub id: JobId,

@@ -18,8 +18,9 @@ static MIGRATIONS: Migrator = sqlx::migrate!("./migrations");
 const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 /// Enough for a page, its event stream and a program or two; more would only queue for the same disk.
 const READERS: u32 = 4;
-/// Memory that a connection keeps pages in, KiB, as SQLite wants it; what it lets go the system's own cache still has.
-const CACHE: &str = "-512";
+/// Memory that the writer and each reader keep pages in, KiB, as SQLite wants it; what they let go the system's own cache still has.
+const WRITER_CACHE: &str = "-512";
+const READER_CACHE: &str = "-256";
 /// Rows that travel from SQLite's thread at once; a page of a list fits.
 const ROWS_AT_ONCE: usize = 1000;
 
@@ -48,7 +49,7 @@ impl Store {
             .foreign_keys(true)
             .busy_timeout(BUSY_TIMEOUT)
             .row_buffer_size(ROWS_AT_ONCE)
-            .pragma("cache_size", CACHE)
+            .pragma("cache_size", WRITER_CACHE)
             .disable_statement_logging();
         let mut writer = connect(&options, path).await?;
         MIGRATIONS.run(&mut writer).await.map_err(|e| sort_migration(path, e))?;
@@ -57,7 +58,9 @@ impl Store {
             .test_before_acquire(false)
             .max_lifetime(None)
             .idle_timeout(None)
-            .connect_lazy_with(options.clone().create_if_missing(false).pragma("query_only", "on"));
+            .connect_lazy_with(
+                options.clone().create_if_missing(false).pragma("query_only", "on").pragma("cache_size", READER_CACHE),
+            );
         let reader = Reader::new(path.to_owned(), pool);
         Ok(Self { path: path.to_owned(), options, writer: Some(writer), reader })
     }

@@ -73,6 +73,7 @@ const ROOMS: &[Room] = &[
             "wording", "sim", "store", "job", "units", "clock",
         ],
     },
+    Room { name: "build", side: Side::BelowTheBar, rooms: &[] },
     Room { name: "lib", side: Side::BelowTheBar, rooms: &[] },
     Room { name: "main", side: Side::BelowTheBar, rooms: &["cli"] },
 ];
