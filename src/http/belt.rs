@@ -6,11 +6,10 @@ use axum::routing::post;
 use axum::{Json, Router};
 use serde::Deserialize;
 use utoipa::ToSchema;
-use utoipa_axum::routes;
 
 use super::body::Object;
 use super::desk::Desk;
-use super::document::{Api, LineNow, LinePath, Stale};
+use super::document::{Api, LineNow, LinePath, Stale, routes};
 use super::error::HttpError;
 use super::guide::number;
 use super::seen::Seen;

@@ -4,11 +4,10 @@ use axum::Json;
 use axum::extract::{Path, State};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_axum::routes;
 
 use super::body::Object;
 use super::desk::Desk;
-use super::document::{Api, LineNow, LinePath, Stale};
+use super::document::{Api, LineNow, LinePath, Stale, routes};
 use super::error::HttpError;
 use super::seen::Seen;
 use crate::foreman::{Answer, Command, Commissioned, Jog, Leg, LineCommand, LineView, Measured, TrialView, guide};

@@ -2,10 +2,9 @@
 
 use axum::Json;
 use axum::extract::{Path, State};
-use utoipa_axum::routes;
 
 use super::desk::Desk;
-use super::document::{Api, LinePath};
+use super::document::{Api, LinePath, routes};
 use super::error::HttpError;
 use super::plot::{Plane, degrees, minutes, minutes_back};
 use crate::foreman::{LineView, TemperatureCurve, TimedTemperature};

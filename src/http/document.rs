@@ -8,11 +8,11 @@ use std::sync::LazyLock;
 use axum::Router;
 use axum::http::header::CONTENT_TYPE;
 use axum::response::IntoResponse;
+use axum::routing::MethodRouter;
 use utoipa::OpenApi;
 use utoipa::openapi::path::{Operation, Parameter, ParameterIn};
 use utoipa::openapi::{self, Components, PathItem, RefOr};
 use utoipa_axum::router::{OpenApiRouter, UtoipaMethodRouter};
-use utoipa_axum::routes;
 
 use super::desk::Desk;
 use super::error::Problem;
@@ -55,38 +55,76 @@ const ABOUT: &str = "Lines that run filament printers with a conveyor-belt bed, 
 )]
 struct Head;
 
+/// Handlers of one address below [`ROOT`], and what describes them.
+pub(super) struct Described {
+    pub(super) address: String,
+    pub(super) handlers: MethodRouter<Desk>,
+    pub(super) describe: fn() -> UtoipaMethodRouter<Desk>,
+}
+
+/// `routes!(show_job, patch_job)`: handlers of one address, by what `#[utoipa::path]` says of each. Nothing is described until
+/// somebody asks for the document: that takes more code than all handlers together, and nobody may ever ask.
+macro_rules! routes {
+    ($($handler:ident),+) => {{
+        use utoipa_axum::PathItemExt as _;
+        let mut handlers = axum::routing::MethodRouter::new();
+        let [address, ..] = [$(utoipa_axum::paste! { <[<__path_ $handler>] as utoipa::Path>::path() }),+];
+        $(utoipa_axum::paste! {
+            for method in <[<__path_ $handler>] as utoipa::Path>::methods() {
+                handlers = handlers.on(method.to_method_filter(), $handler);
+            }
+        })+
+        $crate::http::document::Described { address, handlers, describe: || utoipa_axum::routes!($($handler),+) }
+    }};
+}
+pub(super) use routes;
+
 /// Routes of the interface, each with its description.
-pub(super) struct Api(OpenApiRouter<Desk>);
+#[derive(Default)]
+pub(super) struct Api {
+    router: Router<Desk>,
+    described: Vec<fn() -> UtoipaMethodRouter<Desk>>,
+}
 
 impl Api {
     pub(super) fn new() -> Self {
-        Self(OpenApiRouter::new())
+        Self::default()
     }
 
     /// Adds the handlers of one address below [`ROOT`]: `Api::new().routes(routes!(show_job, patch_job))`.
-    pub(super) fn routes(self, (schemas, mut paths, handlers): UtoipaMethodRouter<Desk>) -> Self {
+    pub(super) fn routes(mut self, Described { address, handlers, describe }: Described) -> Self {
         // Whole addresses: a router within another would write the address of every request anew.
-        let below = std::mem::take(&mut paths.paths);
-        paths.paths = below.into_iter().map(|(address, item)| (format!("{ROOT}{address}"), item)).collect();
-        Self(self.0.routes((schemas, paths, handlers)))
+        self.router = self.router.route(&format!("{ROOT}{address}"), handlers);
+        self.described.push(describe);
+        self
     }
 
-    pub(super) fn merge(self, other: Self) -> Self {
-        Self(self.0.merge(other.0))
+    pub(super) fn merge(mut self, other: Self) -> Self {
+        self.router = self.router.merge(other.router);
+        self.described.extend(other.described);
+        self
     }
 
     /// Takes bodies of any length here: what limits them is the handler's business, and a key of idempotency goes with the file.
-    pub(super) fn for_files(self) -> Self {
-        let unlimited = self.0.layer(axum::extract::DefaultBodyLimit::disable());
-        Self(unlimited.layer(axum::middleware::from_fn(super::once::without_body)))
+    pub(super) fn for_files(mut self) -> Self {
+        self.router = self.router.layer(axum::extract::DefaultBodyLimit::disable());
+        self.router = self.router.layer(axum::middleware::from_fn(super::once::without_body));
+        self
     }
 
     pub(super) fn into_router(self) -> Router<Desk> {
-        self.0.into()
+        self.router
     }
 
     fn into_document(self) -> openapi::OpenApi {
-        let mut document = OpenApiRouter::with_openapi(Head::openapi()).merge(self.0).into_openapi();
+        let mut described = OpenApiRouter::with_openapi(Head::openapi());
+        for describe in self.described {
+            let (schemas, mut paths, handlers) = describe();
+            let below = std::mem::take(&mut paths.paths);
+            paths.paths = below.into_iter().map(|(address, item)| (format!("{ROOT}{address}"), item)).collect();
+            described = described.merge(OpenApiRouter::new().routes((schemas, paths, handlers)));
+        }
+        let mut document = described.into_openapi();
         complete(&mut document);
         document
     }

@@ -22,10 +22,9 @@ use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
 use tokio::sync::watch;
 use tokio::time::Sleep;
-use utoipa_axum::routes;
 
 use super::desk::Desk;
-use super::document::Api;
+use super::document::{Api, routes};
 use super::door::Leave;
 use super::error::HttpError;
 use super::jobs::JobBody;

@@ -4,10 +4,9 @@ use axum::Json;
 use axum::extract::{Path, State};
 use serde::Serialize;
 use utoipa::ToSchema;
-use utoipa_axum::routes;
 
 use super::desk::Desk;
-use super::document::{Api, JobPath};
+use super::document::{Api, JobPath, routes};
 use super::error::HttpError;
 use crate::foreman::{CopyForecastView, ForecastView, JobForecastView};
 use crate::units::UnixMillis;

@@ -7,11 +7,10 @@ use axum::http::header::{ETAG, IF_MATCH};
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_axum::routes;
 
 use super::body::Object;
 use super::desk::{Cursor, Desk, JobList, page_size, shorten};
-use super::document::{Api, CyclePath, IfMatch, JobNow, JobPath};
+use super::document::{Api, CyclePath, IfMatch, JobNow, JobPath, routes};
 use super::error::HttpError;
 use crate::foreman::{JobCommand, JobPatch, RefusedCode};
 use crate::job::{Cycle, CycleId, Job, JobId, JobState, PartWord, Survey, said};

@@ -9,11 +9,10 @@ use axum::Json;
 use axum::extract::{Path, State};
 use serde::Deserialize;
 use utoipa::ToSchema;
-use utoipa_axum::routes;
 
 use super::body::Object;
 use super::desk::Desk;
-use super::document::{Api, LineNow, LinePath};
+use super::document::{Api, LineNow, LinePath, routes};
 use super::error::HttpError;
 use crate::foreman::{JogWhile, LineCommand, LineView, Refused, RefusedCode, Toward};
 

@@ -4,10 +4,9 @@ use axum::Json;
 use axum::extract::{Query, State};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_axum::routes;
 
 use super::desk::Desk;
-use super::document::Api;
+use super::document::{Api, routes};
 use super::error::HttpError;
 use crate::store::Entry;
 

@@ -6,11 +6,10 @@ use axum::http::{HeaderMap, StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_axum::routes;
 
 use super::body::Object;
 use super::desk::{Desk, shorten};
-use super::document::{Api, KeyPath};
+use super::document::{Api, KeyPath, routes};
 use super::error::HttpError;
 use super::secret::Secret;
 use crate::foreman::{Answer, Command, KeyCommand};

@@ -5,10 +5,9 @@ use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE, ETAG};
 use axum::http::{HeaderMap, HeaderName, StatusCode};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
-use utoipa_axum::routes;
 
 use super::desk::Desk;
-use super::document::{Api, Binary, JobPath};
+use super::document::{Api, Binary, JobPath, routes};
 use super::error::HttpError;
 use super::statics::has_it;
 use super::views::PictureSight;

@@ -10,11 +10,10 @@ use axum::routing::post;
 use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_axum::routes;
 
 use super::body::Object;
 use super::desk::{Desk, line_name, shorten};
-use super::document::{Api, Binary, JobMade, ProofPath};
+use super::document::{Api, Binary, JobMade, ProofPath, routes};
 use super::error::HttpError;
 use super::jobs::job_answer;
 use super::picture::{PictureQuery, answer};

@@ -13,10 +13,9 @@ use axum::{Json, Router};
 use serde::Serialize;
 use tower_http::compression::CompressionLayer;
 use utoipa::ToSchema;
-use utoipa_axum::routes;
 
 use super::desk::Desk;
-use super::document::{self, Api};
+use super::document::{self, Api, routes};
 use super::error::{self, HttpError};
 use super::guard::Guarded;
 use super::{

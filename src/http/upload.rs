@@ -13,10 +13,9 @@ use futures_util::{Stream, StreamExt};
 use tokio::sync::{mpsc, oneshot};
 use tokio_stream::wrappers::ReceiverStream;
 use utoipa::ToSchema;
-use utoipa_axum::routes;
 
 use super::desk::{Desk, line_name, shorten};
-use super::document::{Api, Binary, JobMade};
+use super::document::{Api, Binary, JobMade, routes};
 use super::error::HttpError;
 use super::jobs::job_answer;
 use crate::foreman::Answer;
