@@ -5,7 +5,7 @@ use sqlx::sqlite::SqliteRow;
 
 use super::commit::Query;
 use super::error::StoreError;
-use super::open::Store;
+use super::read::Reader;
 use super::rows::{line_name, word};
 use crate::job::{CycleId, HeatRun, HeatWay};
 use crate::units::UnixMillis;
@@ -25,15 +25,12 @@ const NEWEST: &str = "
            (select id from heat_runs where line = l.name and way = 'cool' order by id desc limit 50)
      order by 1";
 
-impl Store {
-    /// The newest runs of each line by number, and the greatest number given so far.
-    pub(super) async fn load_heat_runs(&self) -> Result<(Vec<HeatRun>, i64), StoreError> {
-        let reader = self.reader();
-        let runs = reader.rows(sqlx::query(NEWEST).fetch_all(reader.pool()).await, heat_run)?;
-        let last = sqlx::query("select coalesce(max(id), 0) from heat_runs");
-        let last = reader.row(last.fetch_optional(reader.pool()).await, |row: &SqliteRow| row.try_get(0))?;
-        Ok((runs, last.unwrap_or_default()))
-    }
+/// The newest runs of each line by number, and the greatest number given so far.
+pub(super) async fn load_heat_runs(reader: &Reader) -> Result<(Vec<HeatRun>, i64), StoreError> {
+    let runs = reader.rows(sqlx::query(NEWEST).fetch_all(reader.pool()).await, heat_run)?;
+    let last = sqlx::query("select coalesce(max(id), 0) from heat_runs");
+    let last = reader.row(last.fetch_optional(reader.pool()).await, |row: &SqliteRow| row.try_get(0))?;
+    Ok((runs, last.unwrap_or_default()))
 }
 
 pub(super) fn put(run: &HeatRun) -> sqlx::Result<Query> {
@@ -84,6 +81,7 @@ pub(super) fn heat_run(row: &SqliteRow) -> sqlx::Result<HeatRun> {
 #[cfg(test)]
 mod tests {
     use super::super::list::tests::plan;
+    use super::super::open::Store;
     use super::super::write::Write;
     use super::*;
     use crate::job::{LineName, LineRow};

@@ -5,7 +5,7 @@ use sqlx::sqlite::SqliteRow;
 
 use super::commit::Query;
 use super::error::StoreError;
-use super::open::Store;
+use super::read::Reader;
 use super::rows::word;
 use crate::job::{AccessKey, KeyHash, KeyId, KeyName, Rights};
 use crate::units::UnixMillis;
@@ -13,13 +13,10 @@ use crate::units::UnixMillis;
 /// The columns that [`access_key`] reads, in its order.
 pub(super) const COLUMNS: &str = "id, name, rights, hash, made_at, last_used, revoked_at";
 
-impl Store {
-    /// Every key that there ever was, by number.
-    pub(super) async fn load_keys(&self) -> Result<Vec<AccessKey>, StoreError> {
-        let reader = self.reader();
-        let keys = sqlx::query("select id, name, rights, hash, made_at, last_used, revoked_at from keys order by id");
-        reader.rows(keys.fetch_all(reader.pool()).await, access_key)
-    }
+/// Every key that there ever was, by number.
+pub(super) async fn load_keys(reader: &Reader) -> Result<Vec<AccessKey>, StoreError> {
+    let keys = sqlx::query("select id, name, rights, hash, made_at, last_used, revoked_at from keys order by id");
+    reader.rows(keys.fetch_all(reader.pool()).await, access_key)
 }
 
 pub(super) fn put(key: &AccessKey) -> Query {
@@ -52,6 +49,7 @@ pub(super) fn access_key(row: &SqliteRow) -> sqlx::Result<AccessKey> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::open::Store;
     use super::super::write::Write;
     use super::*;
 

@@ -6,8 +6,11 @@ use std::sync::Arc;
 use sqlx::Row;
 
 use super::error::StoreError;
+use super::heat_runs::load_heat_runs;
+use super::keys::load_keys;
 use super::list::{JobFilter, JobKey, JobSet};
 use super::open::Store;
+use super::read::Reader;
 use super::rows::{self, cycle_columns, job_fields, line_columns};
 use super::write::{PRINT_RUNS, Snapshot};
 use crate::job::Job;
@@ -58,52 +61,57 @@ impl Store {
     /// # Errors
     /// [`StoreError`] where the database cannot be read, [`StoreError::Corrupt`] where it holds what this version never writes.
     pub async fn load(&self) -> Result<Snapshot, StoreError> {
-        let reader = self.reader();
-        let mut jobs: Vec<Arc<Job>> = Vec::new();
-        let mut alike = Alike::default();
-        loop {
-            let after = jobs.last().map(|job| JobKey::of(job));
-            let page = reader.list_jobs(&JobFilter::all(JobSet::Open), after, JOBS_AT_ONCE).await?;
-            if page.is_empty() {
-                break;
-            }
-            jobs.extend(page.into_iter().map(|job| Arc::new(alike.share(job))));
+        let reader = self.reader_apart();
+        let snapshot = load(&reader).await;
+        reader.close().await;
+        snapshot
+    }
+}
+
+async fn load(reader: &Reader) -> Result<Snapshot, StoreError> {
+    let mut jobs: Vec<Arc<Job>> = Vec::new();
+    let mut alike = Alike::default();
+    loop {
+        let after = jobs.last().map(|job| JobKey::of(job));
+        let page = reader.list_jobs(&JobFilter::all(JobSet::Open), after, JOBS_AT_ONCE).await?;
+        if page.is_empty() {
+            break;
         }
-        for ended in [LEFT, OWED] {
-            let found = reader.rows(sqlx::query(ended).fetch_all(reader.pool()).await, rows::job)?;
-            jobs.extend(found.into_iter().map(|job| Arc::new(alike.share(job))));
-        }
-        jobs.sort_by_key(|job| (job.rank, job.id));
-        let surveys = sqlx::query(
+        jobs.extend(page.into_iter().map(|job| Arc::new(alike.share(job))));
+    }
+    for ended in [LEFT, OWED] {
+        let found = reader.rows(sqlx::query(ended).fetch_all(reader.pool()).await, rows::job)?;
+        jobs.extend(found.into_iter().map(|job| Arc::new(alike.share(job))));
+    }
+    jobs.sort_by_key(|job| (job.rank, job.id));
+    let surveys = sqlx::query(
             "select survey from files where sha256 in
                  (select sha256 from jobs where ended_at is null union select sha256 from jobs where source_key is not null)",
         );
-        let cycles =
-            sqlx::query(concat!("select ", cycle_columns!(), " from cycles where ended_at is null order by id"));
-        let lines = sqlx::query(concat!("select ", line_columns!(), " from lines order by name"));
-        let prints = sqlx::query(PRINTS).bind(i64::try_from(PRINT_RUNS).unwrap_or(i64::MAX));
-        let last = sqlx::query(
-            "select (select coalesce(max(id), 0) from jobs), (select coalesce(max(id), 0) from cycles),
+    let cycles = sqlx::query(concat!("select ", cycle_columns!(), " from cycles where ended_at is null order by id"));
+    let lines = sqlx::query(concat!("select ", line_columns!(), " from lines order by name"));
+    let prints = sqlx::query(PRINTS).bind(i64::try_from(PRINT_RUNS).unwrap_or(i64::MAX));
+    let last = sqlx::query(
+        "select (select coalesce(max(id), 0) from jobs), (select coalesce(max(id), 0) from cycles),
                     (select coalesce(max(seq), 0) from journal)",
-        );
-        let numbers = |row: &_| Ok((Row::try_get(row, 0)?, Row::try_get(row, 1)?, Row::try_get(row, 2)?));
-        let last = reader.row(last.fetch_optional(reader.pool()).await, numbers)?;
-        let (last_job, last_cycle, last_seq) = last.unwrap_or_default();
-        let (heat_runs, last_heat_run) = self.load_heat_runs().await?;
-        Ok(Snapshot {
-            jobs,
-            heat_runs,
-            keys: self.load_keys().await?,
-            last_heat_run,
-            surveys: reader.rows(surveys.fetch_all(reader.pool()).await, rows::survey)?,
-            cycles: reader.rows(cycles.fetch_all(reader.pool()).await, rows::cycle)?,
-            lines: reader.rows(lines.fetch_all(reader.pool()).await, rows::line)?,
-            print_runs: reader.rows(prints.fetch_all(reader.pool()).await, rows::print_run)?,
-            last_job,
-            last_cycle,
-            last_seq,
-        })
-    }
+    );
+    let numbers = |row: &_| Ok((Row::try_get(row, 0)?, Row::try_get(row, 1)?, Row::try_get(row, 2)?));
+    let last = reader.row(last.fetch_optional(reader.pool()).await, numbers)?;
+    let (last_job, last_cycle, last_seq) = last.unwrap_or_default();
+    let (heat_runs, last_heat_run) = load_heat_runs(reader).await?;
+    Ok(Snapshot {
+        jobs,
+        heat_runs,
+        keys: load_keys(reader).await?,
+        last_heat_run,
+        surveys: reader.rows(surveys.fetch_all(reader.pool()).await, rows::survey)?,
+        cycles: reader.rows(cycles.fetch_all(reader.pool()).await, rows::cycle)?,
+        lines: reader.rows(lines.fetch_all(reader.pool()).await, rows::line)?,
+        print_runs: reader.rows(prints.fetch_all(reader.pool()).await, rows::print_run)?,
+        last_job,
+        last_cycle,
+        last_seq,
+    })
 }
 
 #[cfg(test)]

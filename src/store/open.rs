@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use sqlx::migrate::{MigrateError, Migrator};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
-use sqlx::{ConnectOptions, Connection, SqliteConnection};
+use sqlx::{ConnectOptions, Connection, SqliteConnection, SqlitePool};
 
 use super::error::StoreError;
 use super::read::Reader;
@@ -53,15 +53,7 @@ impl Store {
             .disable_statement_logging();
         let mut writer = connect(&options, path).await?;
         MIGRATIONS.run(&mut writer).await.map_err(|e| sort_migration(path, e))?;
-        let pool = SqlitePoolOptions::new()
-            .max_connections(READERS)
-            .test_before_acquire(false)
-            .max_lifetime(None)
-            .idle_timeout(None)
-            .connect_lazy_with(
-                options.clone().create_if_missing(false).pragma("query_only", "on").pragma("cache_size", READER_CACHE),
-            );
-        let reader = Reader::new(path.to_owned(), pool);
+        let reader = Reader::new(path.to_owned(), readers(&options, READERS));
         Ok(Self { path: path.to_owned(), options, writer: Some(writer), reader })
     }
 
@@ -69,6 +61,11 @@ impl Store {
     #[must_use]
     pub fn reader(&self) -> Reader {
         self.reader.clone()
+    }
+
+    /// A connection that nobody else reads by, to be closed: what it comes to hold of a long reading goes with it.
+    pub(super) fn reader_apart(&self) -> Reader {
+        Reader::new(self.path.clone(), readers(&self.options, 1))
     }
 
     /// Copies the database at `path`, whatever a daemon does with it meanwhile, to a new file at `target`. Answers the content
@@ -102,6 +99,17 @@ impl Store {
         mark_closed(&self.path);
         Ok(())
     }
+}
+
+/// At most so many connections, each when it is first needed.
+fn readers(options: &SqliteConnectOptions, most: u32) -> SqlitePool {
+    let options = options.clone().create_if_missing(false).pragma("query_only", "on");
+    SqlitePoolOptions::new()
+        .max_connections(most)
+        .test_before_acquire(false)
+        .max_lifetime(None)
+        .idle_timeout(None)
+        .connect_lazy_with(options.pragma("cache_size", READER_CACHE))
 }
 
 pub(super) async fn connect(options: &SqliteConnectOptions, path: &Path) -> Result<SqliteConnection, StoreError> {
