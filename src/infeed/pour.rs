@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 use std::sync::mpsc::{SyncSender, sync_channel};
-use std::thread::{Builder, JoinHandle};
+use std::thread::{Builder, JoinHandle, available_parallelism};
 
 use tokio_util::bytes::Bytes;
 
@@ -13,6 +13,10 @@ use crate::store::{FileStore, Incoming, StoreError};
 
 /// Pieces that may wait for the survey: with pieces of 256 KiB, one MiB of memory.
 const WAITING_MAX: usize = 4;
+
+/// So many processors must there be for a survey on two threads. They cost more in all than one, and where a file comes in over
+/// the network, the receiver and the writer, who hashes too, want a processor each as well.
+const SHARED_FROM: usize = 4;
 
 /// Surveys a file piece by piece.
 pub trait Inspect: Send {
@@ -36,12 +40,13 @@ impl Inspect for Reading {
     }
 }
 
-/// Surveys every file by the same rules, on two threads where the system gives a second.
+/// Surveys every file by the same rules, on two threads where there are processors enough and the system gives a second.
 #[must_use]
 pub fn surveyors(rules: Rules) -> Inspectors {
-    Arc::new(move || match SharedSurvey::begin(&rules) {
-        Ok(survey) => Box::new(survey),
-        Err(_) => Box::new(Reading::new(&rules)),
+    let shared = available_parallelism().is_ok_and(|processors| processors.get() >= SHARED_FROM);
+    Arc::new(move || match shared.then(|| SharedSurvey::begin(&rules)) {
+        Some(Ok(survey)) => Box::new(survey),
+        Some(Err(_)) | None => Box::new(Reading::new(&rules)),
     })
 }
 
