@@ -504,3 +504,21 @@ fn findings(survey: &Survey) -> String {
         n => format!("{first} (and {} more)", n - 1),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::house::House;
+    use super::*;
+
+    #[tokio::test]
+    async fn jobs_of_one_file_and_of_one_material_hold_their_text_together() {
+        let mut house = House::new().await;
+        for _ in 0..2 {
+            house.admit_of("PETG").await;
+        }
+        let jobs = house.books.queue();
+        assert_eq!(jobs[0].material.as_deref(), Some("petg"));
+        assert!(Arc::ptr_eq(&jobs[0].sha256, &jobs[1].sha256));
+        assert!(jobs[0].material.as_ref().zip(jobs[1].material.as_ref()).is_some_and(|(a, b)| Arc::ptr_eq(a, b)));
+    }
+}

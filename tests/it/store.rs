@@ -255,6 +255,26 @@ async fn the_last_fifty_prints_of_each_line_are_read_the_oldest_first() {
     assert!(matches!(without_cycle, Err(StoreError::Refused { .. })), "{without_cycle:?}");
 }
 
+/// Text that a whole queue has alike would be most of what it takes in memory.
+#[tokio::test]
+async fn text_that_jobs_have_alike_is_in_memory_once() {
+    let mut house = house().await;
+    let alike = |id| Job { note: "line east-2 asks a person".into(), material: Some("petg".into()), ..job(id) };
+    let other = Job { material: Some("pla".into()), ..alike(3) };
+    house.store.commit(&[file(), put(&alike(1)), put(&alike(2)), put(&other)]).await.expect("kept");
+    let jobs = house.store.load().await.expect("a snapshot").jobs;
+    assert_eq!(jobs.iter().map(|job| (**job).clone()).collect::<Vec<_>>(), [alike(1), alike(2), other]);
+    let materials: Vec<_> = jobs.iter().filter_map(|job| job.material.as_ref()).collect();
+    for (a, b, same) in [
+        (&jobs[0].sha256, &jobs[2].sha256, true),
+        (&jobs[0].note, &jobs[2].note, true),
+        (materials[0], materials[1], true),
+        (materials[0], materials[2], false),
+    ] {
+        assert_eq!(Arc::ptr_eq(a, b), same, "{a}, {b}");
+    }
+}
+
 #[tokio::test]
 async fn a_fresh_database_loads_as_nothing() {
     let house = house().await;

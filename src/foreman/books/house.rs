@@ -46,13 +46,22 @@ impl House {
     }
 
     pub(super) async fn admit(&mut self, copies: u32) -> JobId {
+        self.take_in(copies, None).await
+    }
+
+    /// One copy of this material.
+    pub(super) async fn admit_of(&mut self, material: &str) -> JobId {
+        self.take_in(1, Some(material.to_owned())).await
+    }
+
+    async fn take_in(&mut self, copies: u32, material: Option<String>) -> JobId {
         let now = self.tick();
         let arrival = Arrival {
             file_name: "clip.gcode".to_owned(),
             survey: survey(1),
             copies,
             line: None,
-            material: None,
+            material,
             release_c: None,
             hold: false,
             reviewed: false,
