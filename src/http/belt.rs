@@ -7,12 +7,12 @@ use axum::{Json, Router};
 use serde::Deserialize;
 use utoipa::ToSchema;
 
-use super::body::Object;
+use super::body::{Object, or_none};
 use super::desk::Desk;
 use super::document::{Api, LineNow, LinePath, Stale, routes};
 use super::error::HttpError;
 use super::guide::number;
-use super::seen::Seen;
+use super::seen::{Seen, SeenForm};
 use crate::foreman::{LineCommand, LineView};
 use crate::units::Millimetres;
 
@@ -84,9 +84,9 @@ struct FlawNumber {
 async fn say_splice(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    seen: Seen,
+    seen: Option<Object<Seen>>,
 ) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line_seen(&name, LineCommand::SpliceAtNose, seen.since).await.map(Json)
+    desk.tell_line_seen(&name, LineCommand::SpliceAtNose, or_none(seen).since).await.map(Json)
 }
 
 /// Say that nobody knows any more where the splice is
@@ -94,9 +94,9 @@ async fn say_splice(
 async fn forget_splice(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    seen: Seen,
+    seen: Option<Object<Seen>>,
 ) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line_seen(&name, LineCommand::ForgetSplice, seen.since).await.map(Json)
+    desk.tell_line_seen(&name, LineCommand::ForgetSplice, or_none(seen).since).await.map(Json)
 }
 
 /// Mark a bad stretch
@@ -122,12 +122,20 @@ async fn clear_flaw(
     desk.tell_line_seen(&name, LineCommand::ClearFlaw(body.flaw), body.since).await.map(Json)
 }
 
-async fn form_splice(desk: State<Desk>, name: Path<String>, seen: Seen) -> Result<Redirect, HttpError> {
-    say_splice(desk, name, seen).await.map(|line| back(&line))
+async fn form_splice(
+    desk: State<Desk>,
+    name: Path<String>,
+    Form(SeenForm { since }): Form<SeenForm>,
+) -> Result<Redirect, HttpError> {
+    say_splice(desk, name, Some(Object(Seen { since }))).await.map(|line| back(&line))
 }
 
-async fn form_forget(desk: State<Desk>, name: Path<String>, seen: Seen) -> Result<Redirect, HttpError> {
-    forget_splice(desk, name, seen).await.map(|line| back(&line))
+async fn form_forget(
+    desk: State<Desk>,
+    name: Path<String>,
+    Form(SeenForm { since }): Form<SeenForm>,
+) -> Result<Redirect, HttpError> {
+    forget_splice(desk, name, Some(Object(Seen { since }))).await.map(|line| back(&line))
 }
 
 async fn form_mark(desk: State<Desk>, name: Path<String>, Form(form): Form<FlawForm>) -> Result<Redirect, HttpError> {

@@ -5,7 +5,7 @@ use axum::extract::{Path, State};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use super::body::Object;
+use super::body::{Object, or_none};
 use super::desk::Desk;
 use super::document::{Api, LineNow, LinePath, Stale, routes};
 use super::error::HttpError;
@@ -129,7 +129,7 @@ async fn heat_line(
 async fn end_trial(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    seen: Seen,
+    seen: Option<Object<Seen>>,
 ) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line_seen(&name, LineCommand::EndTrial, seen.since).await.map(Json)
+    desk.tell_line_seen(&name, LineCommand::EndTrial, or_none(seen).since).await.map(Json)
 }

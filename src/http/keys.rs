@@ -7,7 +7,7 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use super::body::Object;
+use super::body::{Object, or_none};
 use super::desk::{Desk, shorten};
 use super::document::{Api, KeyPath, routes};
 use super::error::HttpError;
@@ -109,7 +109,7 @@ async fn revoke_key(
     Path(id): Path<String>,
     body: Option<Object<RevokeBody>>,
 ) -> Result<Json<AccessKey>, HttpError> {
-    let body = body.map(|Object(body)| body).unwrap_or_default();
+    let body = or_none(body);
     desk.revoke_key(&id, &body).await.map(Json)
 }
 

@@ -5,7 +5,7 @@ use axum::extract::{Path, State};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use super::body::Object;
+use super::body::{Object, or_none};
 use super::desk::Desk;
 use super::document::{Api, LineNow, LinePath, Stale, routes};
 use super::error::HttpError;
@@ -107,9 +107,9 @@ async fn hold_line(
 async fn resume_line(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    seen: Seen,
+    seen: Option<Object<Seen>>,
 ) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line_seen(&name, LineCommand::Resume, seen.since).await.map(Json)
+    desk.tell_line_seen(&name, LineCommand::Resume, or_none(seen).since).await.map(Json)
 }
 
 /// Stop a line; a print under way is scrap
@@ -117,9 +117,9 @@ async fn resume_line(
 async fn stop_line(
     State(desk): State<Desk>,
     Path(name): Path<String>,
-    seen: Seen,
+    seen: Option<Object<Seen>>,
 ) -> Result<Json<LineView>, HttpError> {
-    desk.tell_line_seen(&name, LineCommand::Stop, seen.since).await.map(Json)
+    desk.tell_line_seen(&name, LineCommand::Stop, or_none(seen).since).await.map(Json)
 }
 
 /// Stop at once: heaters off, motors off

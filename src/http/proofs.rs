@@ -11,7 +11,7 @@ use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use super::body::Object;
+use super::body::{Object, or_none};
 use super::desk::{Desk, line_name, shorten};
 use super::document::{Api, Binary, JobMade, ProofPath, routes};
 use super::error::HttpError;
@@ -269,7 +269,7 @@ async fn queue_proof(
     body: Option<Object<QueueBody>>,
 ) -> Result<Response, HttpError> {
     let asked = desk.proof(&id)?.asked.clone();
-    let body = body.map(|Object(body)| body).unwrap_or_default();
+    let body = or_none(body);
     let line = match body.line.as_deref() {
         None => asked.line,
         Some("") => None,

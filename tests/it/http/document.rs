@@ -215,6 +215,36 @@ async fn no_operation_takes_a_list_for_an_object() {
     assert!(bench.fake.lock().await.asked.is_empty(), "nothing of this reached the foreman");
 }
 
+/// What was sent for something must not be left out because it is called something else, or nothing.
+#[tokio::test]
+async fn a_body_that_may_be_left_out_is_never_passed_over() {
+    let bench = Bench::open().await;
+    bench.fake.lock().await.add_job(a_job(1)).await;
+    let document = document(&bench).await;
+    let may_be_left_out = |operation: &Operation<'_>| {
+        let one_of = &operation.said["requestBody"]["content"]["application/json"]["schema"]["oneOf"];
+        one_of.as_array().is_some_and(|one_of| one_of.contains(&json!({ "type": "null" })))
+    };
+    let operations: Vec<_> = operations(&document).into_iter().filter(may_be_left_out).collect();
+    assert!(operations.len() >= 7, "{}", operations.len());
+    for operation in &operations {
+        let address = operation.filled();
+        let named = [("content-type", "application/json")];
+        let form = [("content-type", "application/x-www-form-urlencoded")];
+        for headers in [&[] as &[_], &form] {
+            let reply = bench.send(request(Method::POST, &address, headers, Body::from(r#"{"since":1}"#))).await;
+            check_problem(&reply, 415, "about:blank");
+            check_answer(&document, operation, &reply, operation.address);
+        }
+        assert!(bench.fake.lock().await.asked.is_empty(), "nothing of this reached the foreman");
+        for (headers, nothing) in [(&[] as &[_], ""), (&named, ""), (&named, " \n"), (&named, "null"), (&form, "")] {
+            let reply = bench.send(request(Method::POST, &address, headers, Body::from(nothing))).await;
+            assert!(![400, 415, 422].contains(&reply.status.as_u16()), "{address} with {nothing:?}: {}", reply.text);
+            bench.fake.lock().await.asked.clear();
+        }
+    }
+}
+
 /// The event stream has no end, so that the tool that tries all other operations leaves it out.
 #[tokio::test]
 async fn the_event_stream_is_what_the_document_says() {
