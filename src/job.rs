@@ -26,5 +26,5 @@ pub use key::{AccessKey, BadKeyName, KeyHash, KeyId, KeyName, Rights};
 pub use machine::{Limits, Material};
 pub use motion::MotionLimits;
 pub use print_run::PrintRun;
-pub use queue::{Job, JobReason, JobState};
+pub use queue::{Job, JobReason, JobState, NAME_MAX};
 pub use said::said;

@@ -2,12 +2,11 @@
 
 use super::command::{JobPatch, Refused};
 use super::refusal::{invalid, names};
-use crate::job::{Job, LineName};
+use crate::job::{Job, LineName, NAME_MAX};
 
 /// The most copies that a job may have.
 const COPIES_MAX: u32 = 10_000;
-/// The longest name of a job and of a material, characters.
-const NAME_MAX: usize = 200;
+/// The longest name of a material, characters.
 const MATERIAL_MAX: usize = 40;
 
 pub(super) fn check_patch(job: &Job, patch: &JobPatch, lines: &[LineName]) -> Result<(), Refused> {
@@ -27,7 +26,8 @@ pub(super) fn check_patch(job: &Job, patch: &JobPatch, lines: &[LineName]) -> Re
     if material.chars().count() > MATERIAL_MAX || material.chars().any(char::is_control) {
         return Err(invalid(format!("material must have at most {MATERIAL_MAX} characters, all of them printable")));
     }
-    match patch.name.as_deref().map(|name| name.trim().chars().count()) {
+    let length = |name: &str| if name.trim().is_empty() { 0 } else { name.chars().count() };
+    match patch.name.as_deref().map(length) {
         Some(length) if !(1..=NAME_MAX).contains(&length) => {
             Err(invalid(format!("name has {length} characters; it must have 1 to {NAME_MAX}")))
         }
@@ -89,6 +89,8 @@ mod tests {
         assert_eq!(refused(r#"{"release_c": 0.5}"#), "release_c is 0.5; it must be from 1 to 150 °C");
         assert_eq!(refused(r#"{"line": "two"}"#), "there is no line \"two\"; there are: one");
         assert_eq!(refused(r#"{"name": " "}"#), "name has 0 characters; it must have 1 to 200");
+        let padded = format!(r#"{{"name": "{}clip"}}"#, " ".repeat(200));
+        assert_eq!(refused(&padded), "name has 204 characters; it must have 1 to 200");
         assert!(
             refused(&format!(r#"{{"material": "{}"}}"#, "x".repeat(41))).starts_with("material must have at most 40")
         );

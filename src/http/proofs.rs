@@ -20,7 +20,7 @@ use super::picture::{PictureQuery, answer};
 use super::upload::{A_LITTLE_PART, Asked, Pieces, Receive, UploadFields, UploadForm, receive};
 use crate::foreman::Answer;
 use crate::infeed::{COPIES_MAX, Proof, TakeOptions, Wish};
-use crate::job::{Finding, Job, LineName, Survey};
+use crate::job::{Finding, Job, LineName, NAME_MAX, Survey};
 use crate::units::UnixMillis;
 
 pub(super) fn router() -> Api {
@@ -130,6 +130,12 @@ impl Desk {
     async fn queue_proof(&self, id: &str, wish: Wish) -> Result<Job, HttpError> {
         if let Some(copies) = wish.options.copies.filter(|copies| !(1..=COPIES_MAX).contains(copies)) {
             return Err(HttpError::Invalid { text: format!("copies is {copies}, expected 1 to {COPIES_MAX}") });
+        }
+        let length = wish.name.as_ref().map(|name| name.chars().count());
+        if let Some(length) = length.filter(|length| *length > NAME_MAX) {
+            return Err(HttpError::Invalid {
+                text: format!("name has {length} characters, expected at most {NAME_MAX}"),
+            });
         }
         match self.intake.queue_proof(id, wish).await?.ok_or_else(|| no_proof(id))? {
             Answer::Job(job) => Ok(*job),

@@ -47,9 +47,9 @@ pub(super) struct UploadFields {
     #[schema(minimum = 1, maximum = 10_000)]
     #[param(minimum = 1, maximum = 10_000)]
     copies: Option<u32>,
-    /// The only line that may make it.
-    #[schema(pattern = "^[a-z0-9-]{1,32}$")]
-    #[param(pattern = "^[a-z0-9-]{1,32}$")]
+    /// The only line that may make it; `""` for any.
+    #[schema(pattern = "^[a-z0-9-]{0,32}$")]
+    #[param(pattern = "^[a-z0-9-]{0,32}$")]
     line: Option<String>,
     /// Material keyword, such as `pla`.
     material: Option<String>,
@@ -95,10 +95,11 @@ impl Asked {
         };
         let text = value.trim();
         match field {
+            "line" if value.is_empty() => {}
+            "line" => self.options.line = Some(line_name(&value)?),
             _ if text.is_empty() => {}
             "name" => self.name = Some(text.to_owned()),
             "copies" => self.options.copies = Some(text.parse().map_err(|_| wrong("a whole number"))?),
-            "line" => self.options.line = Some(line_name(text)?),
             "material" => self.options.material = Some(text.to_lowercase()),
             "release_c" => {
                 let celsius = text.parse().ok().filter(|celsius: &f64| celsius.is_finite());

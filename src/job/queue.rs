@@ -79,6 +79,9 @@ keywords! {
     }
 }
 
+/// The longest name that a person may give a job, characters.
+pub const NAME_MAX: usize = 200;
+
 /// A sliced file to be made `copies` times.
 ///
 /// `copies = completed + scrapped-and-not-remade + waiting + in work`; see [`Job::copies_waiting`].

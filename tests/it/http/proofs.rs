@@ -173,7 +173,10 @@ async fn what_cannot_be_printed_or_breaks_off_is_answered_as_for_a_job_and_leave
 async fn wishes_that_cannot_be_are_refused_and_the_proof_waits_on() {
     let bench = Bench::open().await;
     let proof = prove(&bench, "?name=a.gcode", GOOD).await;
-    for wishes in [json!({ "copies": 0 }), json!({ "copies": 10_001 }), json!({ "line": "../x" })] {
+    let long = "x".repeat(201);
+    for wishes in
+        [json!({ "copies": 0 }), json!({ "copies": 10_001 }), json!({ "line": "../x" }), json!({ "name": long })]
+    {
         check_problem(&queue(&bench, id(&proof), &wishes).await, 422, "/problems/invalid-value");
     }
     for wishes in [json!({ "copeis": 1 }), json!({ "copies": "many" })] {

@@ -169,7 +169,15 @@ async fn a_rejected_file_is_answered_with_each_finding_and_leaves_only_a_note() 
 #[tokio::test]
 async fn requests_that_cannot_be_are_refused_before_anything_is_kept() {
     let bench = Bench::open().await;
-    for query in ["?name=a.gcode&copies=two", "?name=a.gcode&line=../x", "?name=a.gcode&hold=maybe", "?naem=a.gcode"] {
+    for query in [
+        "?name=a.gcode&copies=two",
+        "?name=a.gcode&line=../x",
+        // The document allows no line and a line's name, and no space.
+        "?name=a.gcode&line=%20",
+        "?name=a.gcode&line=belt-1%20",
+        "?name=a.gcode&hold=maybe",
+        "?naem=a.gcode",
+    ] {
         check_problem(&upload(&bench, query, GOOD).await, 422, "/problems/invalid-value");
     }
     let late = form(&[], Some(("a.gcode", GOOD))) + &form(&[("copies", "3")], None) + "--seam--\r\n";
